@@ -120,7 +120,9 @@ def _database_url(variables: Mapping[str, str], data_dir: Path, *, production: b
 def _broker_url(variables: Mapping[str, str], *, production: bool) -> str:
     value = _text(variables, "CLINIC_BROKER_URL", "")
     if production and not value.startswith(("redis://", "rediss://")):
-        raise SettingMissing("CLINIC_BROKER_URL must name a Redis server in production, like redis://redis:6379/0.")
+        raise SettingMissing(
+            "CLINIC_BROKER_URL must name a Redis server in production, like redis://redis:6379/0."
+        )
     return value or "filesystem://"
 
 

@@ -166,6 +166,8 @@ LOGGING = {
             "fmt": "%(asctime)s %(levelname)s %(name)s %(message)s %(request_id)s",
         }
     },
-    "handlers": {"stderr": {"class": "logging.StreamHandler", "formatter": "json", "filters": ["request_id"]}},
+    "handlers": {
+        "stderr": {"class": "logging.StreamHandler", "formatter": "json", "filters": ["request_id"]}
+    },
     "root": {"handlers": ["stderr"], "level": "INFO"},
 }
