@@ -159,10 +159,10 @@ REST_FRAMEWORK = {
 LOGGING = {
     "version": 1,
     "disable_existing_loggers": False,
-    "filters": {"request_id": {"()": "clinic.middleware.RequestIdFilter"}},
+    "filters": {"request_id": {"()": "clinic.logs.RequestIdFilter"}},
     "formatters": {
         "json": {
-            "()": "pythonjsonlogger.json.JsonFormatter",
+            "()": "clinic.logs.PlainJson",
             "fmt": "%(asctime)s %(levelname)s %(name)s %(message)s %(request_id)s",
         }
     },
