@@ -89,7 +89,9 @@ class ClinicBoundField(forms.BoundField):
     @property
     def first_id(self) -> str:
         """The id of the first thing to answer, where an error summary links to."""
-        if isinstance(self.field.widget, (forms.MultiWidget, forms.RadioSelect)):
+        if isinstance(
+            self.field.widget, (forms.MultiWidget, forms.RadioSelect, forms.CheckboxSelectMultiple)
+        ):
             return f"{self.auto_id}_0"
         return str(self.auto_id)
 

@@ -83,10 +83,15 @@ def _problems(form: Any) -> Iterable[dict[str, str]]:
         for one in form.forms:
             yield from _problems(one)
         return
-    for name, errors in form.errors.items():
+    in_order = sorted(form.errors.items(), key=lambda item: _place(form, item[0]))
+    for name, errors in in_order:
         bound = form[name] if name in form.fields else None
         target = "" if bound is None else getattr(bound, "first_id", bound.auto_id)
         yield from ({"words": words, "target": target} for words in errors)
+
+
+def _place(form: Any, name: str) -> int:
+    return list(form.fields).index(name) if name in form.fields else -1
 
 
 @register.inclusion_tag("components/patient_banner.html")
