@@ -1,7 +1,7 @@
 """What a pure calculation raises when a figure cannot be computed from what it was given. No Django."""
 
 
-class NotCalculable(ValueError):  # noqa: N818 - the name says what happened, as Refused and NotPermitted do
+class NotCalculable(ValueError):
     """A figure is refused, in words that name the field and what would be allowed.
 
     Args:

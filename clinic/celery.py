@@ -13,7 +13,7 @@ from celery.signals import setup_logging, worker_ready, worker_shutting_down
 
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "clinic.settings")
 
-from django.conf import settings  # noqa: E402 (the line above names the settings)
+from django.conf import settings
 
 app = Celery("clinic")
 

@@ -48,7 +48,6 @@ MIDDLEWARE = [
     "django.contrib.messages.middleware.MessageMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "django_htmx.middleware.HtmxMiddleware",
-    "clinic.middleware.RoleGate",
 ]
 ROOT_URLCONF = "clinic.urls"
 WSGI_APPLICATION = "clinic.wsgi.application"

@@ -1,0 +1,47 @@
+"""The tables of the clinic app; each lies in the package it belongs to."""
+
+from clinic.assignments.models import AccessGrant, Assignment
+from clinic.attention.models import Flag, Notice, NoticeAnswer
+from clinic.audit.models import AuditEvent, RecordVersion
+from clinic.jobs.models import JobRun, ProcessHeartbeat
+from clinic.measurements.models import Measurement
+from clinic.patients.models import (
+    GoalOfCare,
+    IsolationNote,
+    Patient,
+    PatientIdentity,
+    PatientIdentityVersion,
+    SpO2Target,
+)
+from clinic.referrals.models import Referral, ReferralImport
+from clinic.staff.models import Absence, Competency, Person, Shift, StandardMinutes
+from clinic.units.models import CareSettingRule, ClinicNumber, Unit
+
+__all__ = [
+    "Absence",
+    "AccessGrant",
+    "Assignment",
+    "AuditEvent",
+    "CareSettingRule",
+    "ClinicNumber",
+    "Competency",
+    "Flag",
+    "GoalOfCare",
+    "IsolationNote",
+    "JobRun",
+    "Measurement",
+    "Notice",
+    "NoticeAnswer",
+    "Patient",
+    "PatientIdentity",
+    "PatientIdentityVersion",
+    "Person",
+    "ProcessHeartbeat",
+    "RecordVersion",
+    "Referral",
+    "ReferralImport",
+    "Shift",
+    "SpO2Target",
+    "StandardMinutes",
+    "Unit",
+]
