@@ -15,7 +15,11 @@ class OrderSource(models.TextChoices):
 
 
 class Order(EpisodeModel):
-    """Active from `started_at` until `ended_at` or `valid_until`; by telephone only once it was read back."""
+    """Active from `started_at` until `ended_at` or `valid_until`; by telephone only once it was read back.
+
+    A draft waits (for read-back, for a screening or a decision) and is never due; activating it writes a new
+    row that replaces it.
+    """
 
     id = models.UUIDField(primary_key=True, default=new_id, editable=False)
     patient = models.ForeignKey("clinic.Patient", on_delete=models.PROTECT, related_name="orders")
@@ -34,6 +38,7 @@ class Order(EpisodeModel):
     )
     valid_until = models.DateTimeField(null=True, blank=True)
     source = models.CharField(max_length=10, choices=OrderSource)
+    draft = models.BooleanField(default=False)
     prescriber = models.CharField(max_length=120)
     read_back = models.BooleanField(default=False)
     needs_signature = models.BooleanField(default=False)
@@ -43,6 +48,12 @@ class Order(EpisodeModel):
     by = models.ForeignKey("clinic.Person", on_delete=models.PROTECT, related_name="+")
 
     class Meta(EpisodeModel.Meta):
+        constraints = [
+            models.CheckConstraint(
+                condition=models.Q(draft=True) | models.Q(read_back=True) | ~models.Q(source="telephone"),
+                name="telephone_order_read_back",
+            )
+        ]
         indexes = [
             models.Index(fields=["patient", "ended_at"], name="order_patient_open"),
             models.Index(fields=["ended_at", "started_at"], name="order_open_started"),
