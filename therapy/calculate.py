@@ -13,6 +13,7 @@ import argparse
 import csv
 import io
 import json
+import math
 import sys
 from collections.abc import Iterable, Sequence
 from decimal import Decimal
@@ -202,7 +203,9 @@ def _write(value: Value, out: TextIO, indent: int | None = None) -> int:
 
 def _exact(value: Any) -> float | str:
     """Numbers that were read exactly go back as numbers, anything else a refusal echoes as its words."""
-    return float(value) if isinstance(value, Decimal) else str(value)
+    if isinstance(value, Decimal) and math.isfinite(float(value)):
+        return float(value)
+    return str(value)
 
 
 def _complain(message: str) -> int:

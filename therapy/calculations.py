@@ -26,7 +26,7 @@ from therapy.reassessment import rules as reassessment
 from therapy.scheduling import windows as scheduling
 from therapy.sessions import measures
 
-CARE_SETTINGS = ("intensive_care", "step_down", "acute_ward", "outpatient", "home")
+CARE_SETTINGS = ("intensive", "step_down", "acute", "outpatient", "home")
 
 
 @dataclass(frozen=True)
@@ -338,23 +338,23 @@ _REASSESSMENT_DUE = Calculation(
         }
     ),
     example={
-        "care_setting": "intensive_care",
+        "care_setting": "intensive",
         "settings": {
             "time_zone": "Europe/London",
             "intervals": {
-                "intensive_care": {"count": 48, "unit": "hours"},
+                "intensive": {"count": 48, "unit": "hours"},
                 "step_down": {"count": 48, "unit": "hours"},
-                "acute_ward": {"count": 72, "unit": "hours"},
+                "acute": {"count": 72, "unit": "hours"},
                 "outpatient": {"count": 3, "unit": "months"},
                 "home": {"count": 3, "unit": "months"},
             },
         },
         "events": [
-            {"kind": "order_started", "at": "2026-11-16T09:00:00+00:00", "care_setting": "acute_ward"},
+            {"kind": "order_started", "at": "2026-11-16T09:00:00+00:00", "care_setting": "acute"},
             {
                 "kind": "care_setting_changed",
                 "at": "2026-11-17T12:00:00+00:00",
-                "care_setting": "intensive_care",
+                "care_setting": "intensive",
             },
         ],
         "now": "2026-11-18T08:00:00+00:00",

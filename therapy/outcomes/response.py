@@ -16,7 +16,7 @@ class SputumState(StrEnum):
     SWALLOWED = "swallowed"
     SUCTIONED = "suctioned"
     NOT_COLLECTED = "not_collected"
-    SPOILT = "spoilt"
+    SALIVA_ONLY = "saliva_only"
 
 
 @dataclass(frozen=True)
@@ -43,7 +43,7 @@ def sputum_of_day(sessions: Iterable[Sputum]) -> SputumOfDay:
     """Sum measured and "none produced" over the treatments of a day; millilitres and grams are never added.
 
     "None produced" counts as zero in the unit in which that day was measured (millilitres where nothing was).
-    Swallowed, suctioned, not collected and spoilt samples are counted apart: they are unknown, not zero.
+    Swallowed, suctioned, not collected and saliva only are counted apart: they are unknown, not zero.
     """
     rows = list(sessions)
     volumes = [r.volume_tenths_ml for r in rows if r.volume_tenths_ml is not None and _counts(r)]
