@@ -67,11 +67,10 @@ class ClinicBoundField(forms.BoundField):
 
     @property
     def optional(self) -> bool:
-        """Whether the label says "(optional)"."""
+        """Whether the label says "(optional)"; buttons have a choice for no answer instead."""
         form: Any = self.form
-        return (
-            form.mark_optional and not self.field.required and not isinstance(self.field, forms.BooleanField)
-        )
+        says_so_itself = isinstance(self.field, (forms.BooleanField, OneOf))
+        return form.mark_optional and not self.field.required and not says_so_itself
 
     @property
     def question(self) -> Question | None:

@@ -1,6 +1,8 @@
 """Every address of the app, by part."""
 
-from django.urls import URLPattern, URLResolver
+from django.urls import URLPattern, URLResolver, include, path
 
 # Each part that shows pages adds one include() line here; the parts stand in the order of the work.
-urlpatterns: list[URLPattern | URLResolver] = []
+urlpatterns: list[URLPattern | URLResolver] = [
+    path("", include("clinic.frame_urls")),
+]

@@ -1,5 +1,6 @@
 """The fixed cast and the small named world that the tests share."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time
 from typing import Any
@@ -7,6 +8,7 @@ from uuid import UUID
 
 import pytest
 from django.test import Client
+from django.test.utils import override_settings
 
 from clinic.models import AccessGrant, Assignment, Patient, PatientIdentity, Person, Unit
 from clinic.staff.roles import Role
@@ -14,6 +16,17 @@ from clinic.staff.roles import Role
 PASSWORD = "a long demo phrase"
 # A Wednesday in winter: no clock change within three weeks on either side.
 NOW = datetime(2026, 11, 25, 9, 41, tzinfo=UTC)
+
+
+@pytest.fixture(scope="session", autouse=True)
+def plain_static_files() -> Iterator[None]:
+    """Static files under their own names, straight from the source, so that no test needs collectstatic."""
+    storages = {
+        "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
+        "staticfiles": {"BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"},
+    }
+    with override_settings(STORAGES=storages, WHITENOISE_AUTOREFRESH=True):
+        yield
 
 
 @dataclass(frozen=True)
