@@ -29,7 +29,7 @@ _LONGEST_NUMBER = 40
 _LARGEST_CELL = 16_000_000
 
 
-class Unreadable(ValueError):  # noqa: N818 - named as the condition it reports
+class Unreadable(ValueError):
     """The input as a whole is no JSON, JSON lines or CSV."""
 
 

@@ -118,12 +118,15 @@ def quantile(ordered: Sequence[Fraction], share: Fraction) -> Fraction:
     return ordered[below] + (ordered[below + 1] - ordered[below]) * (position - below)
 
 
+_UNKNOWN = (None, "", "unknown")
+
+
 @dataclass(frozen=True)
 class Oxygen:
     """The oxygen given at a measurement. None means not recorded: then nothing is comparable."""
 
     device: str | None
-    flow_tenths_l_per_min: int | None = None
+    flow_ml_per_min: int | None = None
     fio2_percent: int | None = None
 
 
@@ -132,11 +135,11 @@ def same_oxygen(before: Oxygen, after: Oxygen) -> bool:
 
     On room air there is nothing more to know; on any device its flow or the inspired fraction must be known.
     """
-    if before.device is None or after.device is None or before.device != after.device:
+    if before.device in _UNKNOWN or before.device != after.device:
         return False
     if before.device == "air":
         return True
-    known = before.flow_tenths_l_per_min is not None or before.fio2_percent is not None
+    known = before.flow_ml_per_min is not None or before.fio2_percent is not None
     return known and before == after
 
 

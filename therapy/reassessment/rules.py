@@ -113,7 +113,7 @@ def _end(start: datetime, care_setting: str, settings: Settings) -> datetime:
     spell = settings.spells.get(care_setting)
     if spell is None:
         raise NotCalculable(
-            f"/settings/spells/{care_setting}",
+            f"/settings/intervals/{care_setting}",
             "missing",
             f"No reassessment interval is set for {care_setting.replace('_', ' ')}.",
         )

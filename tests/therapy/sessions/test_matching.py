@@ -16,7 +16,7 @@ def window(name, hours, order="order", length=2, day=DAY):
     return Window(name, order, day, start, start + timedelta(hours=length))
 
 
-def treatment(name, hours, delivered="full", order="order", names=None, day=DAY):
+def treatment(name, hours, delivered="full", order="order", *, names=None, day=DAY):
     return Treatment(name, order, day, EIGHT + timedelta(hours=hours), delivered, names)
 
 

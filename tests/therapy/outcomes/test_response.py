@@ -1,0 +1,94 @@
+"""Sputum of a day, groups of patients, and what may be compared."""
+
+from fractions import Fraction
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from therapy.outcomes.response import (
+    Oxygen,
+    Sputum,
+    SputumState,
+    over_patients,
+    response,
+    runs,
+    same_oxygen,
+    sputum_of_day,
+)
+
+NONE = Sputum(SputumState.NONE)
+
+
+def ml(tenths):
+    return Sputum(SputumState.MEASURED, volume_tenths_ml=tenths)
+
+
+def grams(tenths):
+    return Sputum(SputumState.MEASURED, mass_tenths_g=tenths)
+
+
+def test_a_day_sums_what_was_measured_and_says_from_how_many_treatments():
+    found = sputum_of_day([ml(50), ml(75), NONE, Sputum(SputumState.SWALLOWED)])
+    assert found.volume_tenths_ml == 125
+    assert (found.counted, found.sessions) == (3, 4)
+    assert found.apart == {"swallowed": 1}
+
+
+def test_millilitres_and_grams_are_never_added():
+    found = sputum_of_day([ml(50), grams(30)])
+    assert (found.volume_tenths_ml, found.mass_tenths_g) == (50, 30)
+
+
+def test_none_produced_is_a_zero_and_not_collected_is_not():
+    assert sputum_of_day([NONE]).volume_tenths_ml == 0
+    unknown = sputum_of_day([Sputum(SputumState.NOT_COLLECTED), Sputum(SputumState.SALIVA_ONLY)])
+    assert (unknown.volume_tenths_ml, unknown.counted) == (None, 0)
+
+
+def test_a_patient_treated_often_weighs_no_more_than_one_treated_once():
+    found = over_patients([[100] * 40, [10], [20]])
+    assert found.median == 20
+    assert (found.patients, found.sessions, found.few) == (3, 42, True)
+
+
+def test_five_patients_are_enough_not_to_be_marked():
+    found = over_patients([[1], [2], [3], [4], [5], []])
+    assert (found.patients, found.few) == (5, False)
+    assert (found.low, found.median, found.high) == (2, 3, 4)
+    assert over_patients([[], []]) is None
+
+
+def test_a_median_between_two_values_is_exact():
+    assert over_patients([[1, 2]]).median == Fraction(3, 2)
+
+
+def test_saturations_are_compared_only_at_the_same_known_oxygen():
+    # British Thoracic Society oxygen guideline 2017 (BMJ Open Respir Res 4:e000170): a saturation cannot be read
+    # without the oxygen given.
+    air, two = Oxygen("air"), Oxygen("nasal_cannula", flow_ml_per_min=2000)
+    assert same_oxygen(air, Oxygen("air"))
+    assert same_oxygen(two, Oxygen("nasal_cannula", flow_ml_per_min=2000))
+    assert not same_oxygen(air, two)
+    assert not same_oxygen(two, Oxygen("nasal_cannula", flow_ml_per_min=3000))
+    assert not same_oxygen(two, Oxygen("nasal_cannula"))
+    assert not same_oxygen(Oxygen("nasal_cannula"), Oxygen("nasal_cannula"))
+    assert not same_oxygen(Oxygen(None), Oxygen(None))
+    assert not same_oxygen(Oxygen("unknown", 20), Oxygen("unknown", 20))
+
+
+def test_a_response_needs_both_values_and_the_same_oxygen():
+    assert response(91, 94, comparable=True) == 3
+    assert response(91, None, comparable=True) is None
+    assert response(91, 94, comparable=False) is None
+
+
+def test_a_line_is_drawn_within_runs_of_values_and_never_across_a_gap():
+    assert runs([5, 6, None, 7, None, None, 8, 9]) == [(0, 1), (3, 3), (6, 7)]
+    assert runs([]) == []
+    assert runs([None]) == []
+
+
+@given(st.lists(st.one_of(st.none(), st.integers(0, 9)), max_size=30))
+def test_every_value_lies_in_exactly_one_run(points):
+    inside = [i for first, last in runs(points) for i in range(first, last + 1)]
+    assert inside == [i for i, value in enumerate(points) if value is not None]
