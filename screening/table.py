@@ -14,7 +14,7 @@ DIRECTORY = Path(__file__).resolve().parent.parent / "fixtures" / "contraindicat
 JUDGEMENT = "judgement"
 
 
-class TableRefused(ValueError):  # noqa: N818 - the name says what happened, as Refused and NotPermitted do
+class TableRefused(ValueError):
     """The rule table has a hole, an unknown name, or a cell that does not say why."""
 
 
