@@ -33,6 +33,10 @@ def _transport() -> dict[str, Any]:
     return {"socket_connect_timeout": 2, "socket_keepalive": True}
 
 
+def _start(kind: str, schedule: crontab) -> dict[str, Any]:
+    return {"task": "clinic.jobs.tasks.start", "args": [kind], "schedule": schedule}
+
+
 app.conf.update(
     broker_url=settings.ENVIRONMENT.broker_url,
     broker_transport_options=_transport(),
@@ -53,35 +57,14 @@ app.conf.update(
     beat_max_loop_interval=10,
 )
 
-SWEEP_SECONDS = 60.0
+# Each entry rings more often than its job is due: the job's key (a quarter hour, a day, a week) makes a second
+# ring harmless, and a ring that was lost is made good by the next.
 app.conf.beat_schedule = {
-    "sweep the job ledger": {
-        "task": "clinic.jobs.tasks.sweep",
-        "schedule": SWEEP_SECONDS,
-        "options": {"expires": SWEEP_SECONDS},
-    },
-    "flag overdue reassessments": {
-        "task": "clinic.jobs.tasks.start",
-        "args": ["flag-overdue-reassessments"],
-        "schedule": crontab(minute="*/15"),
-    },
-    "close due windows": {
-        "task": "clinic.jobs.tasks.start",
-        "args": ["close-due-windows"],
-        "schedule": crontab(minute="*/15"),
-    },
-    "top up due windows": {
-        "task": "clinic.jobs.tasks.start",
-        "args": ["top-up-due-windows"],
-        "schedule": crontab(hour="1", minute="10"),
-    },
-    # Each morning, not only on Monday: a week whose run was lost is caught up by the next, and a week that
-    # has its report is left alone.
-    "weekly report": {
-        "task": "clinic.jobs.tasks.start",
-        "args": ["weekly-report"],
-        "schedule": crontab(hour="4", minute="0"),
-    },
+    "sweep the job ledger": {"task": "clinic.jobs.tasks.sweep", "schedule": 60.0, "options": {"expires": 60.0}},
+    "flag overdue reassessments": _start("flag-overdue-reassessments", crontab(minute="*/15")),
+    "close due windows": _start("close-due-windows", crontab(minute="*/15")),
+    "top up due windows": _start("top-up-due-windows", crontab(minute="10")),
+    "weekly report": _start("weekly-report", crontab(minute="20")),
 }
 app.autodiscover_tasks(["clinic.jobs", "therapy"])
 

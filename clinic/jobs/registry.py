@@ -1,0 +1,58 @@
+"""Which function does which kind of job; therapy/tasks.py and others register theirs with `@handles`."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
+from typing import TYPE_CHECKING
+
+from django.utils.module_loading import autodiscover_modules
+
+if TYPE_CHECKING:
+    from clinic.jobs.running import Running
+
+Work = Callable[["Running"], None]
+Slot = Callable[[datetime], str]
+
+
+class UnknownKindError(LookupError):
+    """No function handles this kind of job."""
+
+
+@dataclass(frozen=True)
+class Handler:
+    """One kind of job: the words for it, the work, and the key that a scheduled run has at a given time."""
+
+    kind: str
+    title: str
+    work: Work
+    slot: Slot | None = None
+
+
+_handlers: dict[str, Handler] = {}
+
+
+def handles(kind: str, *, title: str, slot: Slot | None = None) -> Callable[[Work], Work]:
+    """Registers a function as the work of `kind`.
+
+    Args:
+        kind: The name kept in JobRun, like "weekly-report".
+        title: The words on the progress page.
+        slot: For jobs that beat starts: the key of the run that is due at a time. Two times with the same key
+            are one run.
+    """
+
+    def register(work: Work) -> Work:
+        _handlers[kind] = Handler(kind=kind, title=title, work=work, slot=slot)
+        return work
+
+    return register
+
+
+def handler(kind: str) -> Handler:
+    """The handler of `kind`; raises UnknownKindError naming those there are."""
+    if kind not in _handlers:
+        autodiscover_modules("tasks")
+    try:
+        return _handlers[kind]
+    except KeyError:
+        raise UnknownKindError(f"No job of kind {kind!r}; there are {', '.join(sorted(_handlers))}.") from None
