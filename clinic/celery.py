@@ -60,7 +60,11 @@ app.conf.update(
 # Each entry rings more often than its job is due: the job's key (a quarter hour, a day, a week) makes a second
 # ring harmless, and a ring that was lost is made good by the next.
 app.conf.beat_schedule = {
-    "sweep the job ledger": {"task": "clinic.jobs.tasks.sweep", "schedule": 60.0, "options": {"expires": 60.0}},
+    "sweep the job ledger": {
+        "task": "clinic.jobs.tasks.sweep",
+        "schedule": 60.0,
+        "options": {"expires": 60.0},
+    },
     "flag overdue reassessments": _start("flag-overdue-reassessments", crontab(minute="*/15")),
     "close due windows": _start("close-due-windows", crontab(minute="*/15")),
     "top up due windows": _start("top-up-due-windows", crontab(minute="10")),

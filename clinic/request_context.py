@@ -7,7 +7,7 @@ from contextlib import contextmanager
 from contextvars import ContextVar
 
 _current: ContextVar[str] = ContextVar("request_id", default="")
-_ACCEPTED = re.compile(r"[A-Za-z0-9._-]{8,64}")
+_ACCEPTED = re.compile(r"[A-Za-z0-9._-]{8,40}")
 
 
 def current_request_id() -> str:
@@ -16,7 +16,7 @@ def current_request_id() -> str:
 
 
 def accepted_or_new(offered: str) -> str:
-    """The offered id where it is plain text of 8 to 64 characters, else a new one."""
+    """The offered id where it is plain text of 8 to 40 characters, else a new one."""
     return offered if _ACCEPTED.fullmatch(offered) else secrets.token_hex(8)
 
 

@@ -43,7 +43,9 @@ class Supervisor:
         say: Called with each line meant for the person at the terminal.
     """
 
-    def __init__(self, *, environment: Mapping[str, str], log_folder: Path, say: Callable[[str], None]) -> None:
+    def __init__(
+        self, *, environment: Mapping[str, str], log_folder: Path, say: Callable[[str], None]
+    ) -> None:
         self.environment = dict(environment)
         self.log_folder = log_folder
         self.say = say
@@ -55,7 +57,10 @@ class Supervisor:
 
         `once_started` is called between the start and the wait; it should look at `is_over` where it takes long.
         """
-        before = {number: signal.signal(number, self._note) for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)}
+        before = {
+            number: signal.signal(number, self._note)
+            for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
+        }
         try:
             self.log_folder.mkdir(parents=True, exist_ok=True)
             for program in programs:
@@ -112,7 +117,9 @@ class Supervisor:
             try:
                 process.wait(timeout=max(0.0, deadline - time.monotonic()))
             except subprocess.TimeoutExpired:
-                self.say(f"{name} did not end within {STOP_WAIT_S:.0f} s and is killed; the next start finishes its jobs.")
+                self.say(
+                    f"{name} did not end within {STOP_WAIT_S:.0f} s and is killed; the next start finishes its jobs."
+                )
             _kill_group(process.pid)
             process.wait(timeout=5)
 

@@ -3,14 +3,14 @@
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from django.utils.module_loading import autodiscover_modules
 
 if TYPE_CHECKING:
     from clinic.jobs.running import Running
 
-Work = Callable[["Running"], None]
+Work = Callable[["Running"], dict[str, Any] | None]
 Slot = Callable[[datetime], str]
 
 
@@ -34,6 +34,10 @@ _handlers: dict[str, Handler] = {}
 def handles(kind: str, *, title: str, slot: Slot | None = None) -> Callable[[Work], Work]:
     """Registers a function as the work of `kind`.
 
+    The function gets a `Running`. It tells `running.progress(done, total, words)` as it goes, and either writes
+    its result inside `with running.publishing() as published:` or returns the result to be kept, or None.
+    A result is a small dict; `link` (an address in the app) and `words` are shown on the progress page.
+
     Args:
         kind: The name kept in JobRun, like "weekly-report".
         title: The words on the progress page.
@@ -51,8 +55,11 @@ def handles(kind: str, *, title: str, slot: Slot | None = None) -> Callable[[Wor
 def handler(kind: str) -> Handler:
     """The handler of `kind`; raises UnknownKindError naming those there are."""
     if kind not in _handlers:
+        # The tasks module of each app registers its kinds; so does the process that asks first.
         autodiscover_modules("tasks")
     try:
         return _handlers[kind]
     except KeyError:
-        raise UnknownKindError(f"No job of kind {kind!r}; there are {', '.join(sorted(_handlers))}.") from None
+        raise UnknownKindError(
+            f"No job of kind {kind!r}; there are {', '.join(sorted(_handlers))}."
+        ) from None

@@ -27,7 +27,10 @@ def programs(python: str = sys.executable) -> list[Program]:
     """The processes of the service, by the very commands that docker-compose.yml uses."""
     celery = [python, "-m", "celery", "--app", "clinic.celery:app"]
     return [
-        Program("web", [python, "-m", "gunicorn", "--config", "python:clinic.web_server", "clinic.wsgi:application"]),
+        Program(
+            "web",
+            [python, "-m", "gunicorn", "--config", "python:clinic.web_server", "clinic.wsgi:application"],
+        ),
         Program("worker", [*celery, "worker", "--concurrency", "1", "--without-gossip", "--without-mingle"]),
         Program("beat", [*celery, "beat", "--pidfile="]),
     ]
@@ -41,14 +44,18 @@ class Command(BaseCommand):
 
     def handle(self, *args: Any, **options: Any) -> None:
         if settings.ENVIRONMENT.production:
-            raise CommandError("serve is for trying out; in production docker-compose.yml starts each process.")
+            raise CommandError(
+                "serve is for trying out; in production docker-compose.yml starts each process."
+            )
         port = settings.ENVIRONMENT.port
         self._refuse_a_taken_port(port)
         self._prepare()
         self.stdout.write("Starting web, worker and beat ...")
         self.stdout.flush()
         supervisor = Supervisor(
-            environment=os.environ, log_folder=settings.DATA_DIR / "log", say=lambda line: self.stdout.write(line)
+            environment=os.environ,
+            log_folder=settings.DATA_DIR / "log",
+            say=self.stdout.write,
         )
         ended = supervisor.run(programs(), once_started=lambda: self._greet_when_ready(supervisor, port))
         if ended.signal_number is not None:
