@@ -21,9 +21,9 @@ from clinic import calendar, formats
 Limits = tuple[Decimal | int | str | None, Decimal | int | str | None]
 
 _SPACES = re.compile(r"[\s\u00a0\u202f]+")
-_THOUSANDS = re.compile(r"-?\d{1,3}(,\d{3})+(\.\d+)?")
-_PLAIN_NUMBER = re.compile(r"-?(\d+(\.\d*)?|\.\d+)")
-_CLOCK = re.compile(r"(\d{1,2})\s*[:.h ]?\s*(\d{2})")
+_THOUSANDS = re.compile(r"-?\d{1,3}(,\d{3})+(\.\d+)?", re.ASCII)
+_PLAIN_NUMBER = re.compile(r"-?(\d+(\.\d*)?|\.\d+)", re.ASCII)
+_CLOCK = re.compile(r"(\d{1,2})\s*[:.h ]?\s*(\d{2})", re.ASCII)
 _MONTH_NUMBERS = {month[:3].lower(): index for index, month in enumerate(formats.MONTHS_IN_FULL, start=1)}
 
 
