@@ -101,8 +101,9 @@ class NoOverlap(BaseConstraint):
         return [
             Statement(
                 f"CREATE TRIGGER {editor.quote_name(self.name + '_' + verb.lower())} BEFORE {verb} ON %(table)s "
-                f"WHEN {when} BEGIN SELECT RAISE(ABORT, 'no overlap: {self.name}') WHERE EXISTS (SELECT 1 FROM %(table)s "
-                f"AS other WHERE other.{group} = NEW.{group} AND other.{start} < NEW.{end} "
+                f"WHEN {when} BEGIN SELECT RAISE(ABORT, 'no overlap: {self.name}') "
+                f"WHERE EXISTS (SELECT 1 FROM %(table)s AS other WHERE "
+                f"other.{group} = NEW.{group} AND other.{start} < NEW.{end} "
                 f"AND other.{end} > NEW.{start} AND {also}{besides}); END",
                 table=Table(model._meta.db_table, editor.quote_name),
             )
