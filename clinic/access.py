@@ -64,7 +64,7 @@ def allow(*roles: Role, api: bool = False) -> Callable[[View], View]:
                 from django.contrib.auth.views import redirect_to_login  # needs the loaded Person model
 
                 return redirect_to_login(request.get_full_path())
-            if person.role not in roles:  # type: ignore[union-attr]  # AUTH_USER_MODEL is Person
+            if person.role not in roles:
                 from clinic.audit import services as audit
 
                 audit.record(action="refused", by=person, subject=request.path, source="web")

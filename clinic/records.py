@@ -221,7 +221,7 @@ def replace(old: E, new: E, *, by: "Person", at: datetime, reason: str) -> E:
     with transaction.atomic():
         if not end(old, by=by, at=at, reason=reason):
             raise Changed(old)
-        new.replaces = old  # type: ignore[assignment]  # the abstract base cannot know its own concrete type
+        new.replaces = old
         new.started_at = at
         new.save(force_insert=True)
     return new

@@ -9,7 +9,7 @@ from whitenoise.storage import CompressedManifestStaticFilesStorage
 LIBRARIES = ("django_htmx/", "rest_framework/")
 
 
-class HashedStorage(CompressedManifestStaticFilesStorage):
+class HashedStorage(CompressedManifestStaticFilesStorage):  # type: ignore[misc]  # whitenoise ships no types
     """Also rewrites the imports inside our ES modules, so that a module never loads an older neighbour."""
 
     support_js_module_import_aggregation = True

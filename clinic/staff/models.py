@@ -1,6 +1,6 @@
 """The people of the service, when they are present, and what they are trained for."""
 
-from typing import Any
+from typing import Any, ClassVar
 
 from django.contrib.auth.base_user import AbstractBaseUser, BaseUserManager
 from django.db import models
@@ -19,7 +19,7 @@ class Profession(models.TextChoices):
 
 class People(BaseUserManager.from_queryset(GuardedQuerySet)):  # type: ignore[misc]  # a class made at run time
     def create_person(self, username: str, password: str | None = None, **fields: Any) -> "Person":
-        person = self.model(username=username, **fields)
+        person: Person = self.model(username=username, **fields)
         person.set_password(password)
         person.save(using=self._db)
         return person
@@ -37,7 +37,7 @@ class Person(AbstractBaseUser, SettingModel):
     is_active = models.BooleanField(default=True)
     phone = models.CharField(max_length=40, blank=True)
 
-    objects: People = People()
+    objects: ClassVar[People] = People()
 
     USERNAME_FIELD = "username"
     REQUIRED_FIELDS = ["given_name", "family_name", "role"]
