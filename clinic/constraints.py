@@ -77,7 +77,7 @@ class NoOverlap(BaseConstraint):
             return None
         statement: Statement
         extension, statement = self._postgresql(model, schema_editor)
-        schema_editor.execute(extension)
+        schema_editor.execute(extension, params=None)
         return statement
 
     def remove_sql(
@@ -143,7 +143,7 @@ class AppendOnly(BaseConstraint):
         if schema_editor.connection.vendor != "postgresql":
             return None
         function, trigger = self._statements(model, schema_editor)
-        schema_editor.execute(function)
+        schema_editor.execute(function, params=None)
         return trigger
 
     def remove_sql(
