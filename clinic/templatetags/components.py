@@ -131,6 +131,14 @@ def progress(done: int, total: int | None, label: str) -> dict[str, Any]:
     return {"done": done, "total": total, "label": label}
 
 
+@register.inclusion_tag("components/bar.html")
+def bar(value: Decimal | float, limit: Decimal | float, label: str) -> dict[str, Any]:
+    """Draw a bar of a value against a limit (a tick mark); the label says both in words."""
+    whole = max(Decimal(str(value)), Decimal(str(limit)), Decimal(1))
+    drawn = {"filled": Decimal(str(value)) / whole * 100, "tick": Decimal(str(limit)) / whole * 100}
+    return {"label": label, **{name: f"{at:.1f}" for name, at in drawn.items()}}
+
+
 @register.simple_tag
 def sign(words: str, kind: str = "plain") -> SafeString:
     """Draw a short sign: a status, an isolation note, "Similar name"; the words carry it."""
