@@ -170,4 +170,6 @@ LOGGING = {
         "stderr": {"class": "logging.StreamHandler", "formatter": "json", "filters": ["request_id"]}
     },
     "root": {"handlers": ["stderr"], "level": "INFO"},
+    # The print engine tells each step, and warns of the media queries that are for screens only.
+    "loggers": {"weasyprint": {"level": "ERROR"}, "fontTools": {"level": "ERROR"}},
 }
