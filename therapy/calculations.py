@@ -8,25 +8,13 @@ from enum import Enum
 from fractions import Fraction
 from typing import Any
 
-from clinic.calendar import Spell
-from therapy.figure_inputs import (
-    Day,
-    Fields,
-    Instant,
-    ListOf,
-    MapOf,
-    Number,
-    Text,
-    Value,
-    WallTime,
-    Zone,
-)
+from screening import calculation as screening
+from therapy import calculation_inputs as inputs
+from therapy.figure_inputs import Fields, Value
 from therapy.outcomes import rules as outcomes
 from therapy.reassessment import rules as reassessment
 from therapy.scheduling import windows as scheduling
 from therapy.sessions import measures
-
-CARE_SETTINGS = ("intensive", "step_down", "acute", "outpatient", "home")
 
 
 @dataclass(frozen=True)
@@ -71,57 +59,10 @@ def _plain_scalar(value: Value) -> Value:
     return value.isoformat() if isinstance(value, date) else value
 
 
-def _window(read: dict[str, Value]) -> outcomes.WindowOutcome:
-    group = read["reason_group"]
-    return outcomes.WindowOutcome(
-        start=read["start"],
-        end=read["end"],
-        state=outcomes.WindowState(read["state"]),
-        reason_group=None if group is None else outcomes.ReasonGroup(group),
-        sets_ordered=read["sets_ordered"],
-        sets_done=read["sets_done"],
-    )
-
-
 _DELIVERED = Calculation(
     name="delivered",
     function=outcomes.delivered,
-    inputs=Fields(
-        fields={
-            "windows": ListOf(
-                "The due windows of any patients and orders.",
-                item=Fields(
-                    fields={
-                        "start": Instant("Earliest start."),
-                        "end": Instant("Latest start; decides whether the window lies in the range."),
-                        "state": Text("What became of it.", choices=tuple(outcomes.WindowState)),
-                        "reason_group": Text(
-                            "Whose reason it was; needed where nothing was delivered.",
-                            nullable=True,
-                            choices=tuple(outcomes.ReasonGroup),
-                        ),
-                        "sets_ordered": Number(
-                            "Ordered dose: sets, or minutes, positions or cycles where there are none.",
-                            nullable=True,
-                            whole=True,
-                            low=1,
-                            high=10_000,
-                        ),
-                        "sets_done": Number(
-                            "What was done of it; needed where the treatment was given in part.",
-                            nullable=True,
-                            whole=True,
-                            high=10_000,
-                        ),
-                    },
-                    build=_window,
-                ),
-            ),
-            "from": Instant("Windows that end from here ..."),
-            "to": Instant("... to before here."),
-        },
-        build=lambda read: {"windows": read["windows"], "start": read["from"], "end": read["to"]},
-    ),
+    inputs=inputs.DELIVERED,
     example={
         "windows": [
             {
@@ -162,12 +103,7 @@ _DELIVERED = Calculation(
 _PROPORTION = Calculation(
     name="proportion",
     function=outcomes.proportion,
-    inputs=Fields(
-        fields={
-            "successes": Number(whole=True, high=1_000_000_000),
-            "trials": Number("Nothing due gives no share.", whole=True, low=1, high=1_000_000_000),
-        }
-    ),
+    inputs=inputs.PROPORTION,
     example={"successes": 579, "trials": 706},
     sources=("Wilson 1927, J Am Stat Assoc 22:209, 95 %, without continuity correction.",),
 )
@@ -175,12 +111,7 @@ _PROPORTION = Calculation(
 _DEVICE_RANGE = Calculation(
     name="device-range",
     function=measures.device_range,
-    inputs=Fields(
-        fields={
-            "exhaled_volume_ml": Number("Measured; time alone gives no flow.", above_low=True, high=10_000),
-            "exhalation_time_s": Number("Measured.", above_low=True, high=120),
-        }
-    ),
+    inputs=inputs.DEVICE_RANGE,
     example={"exhaled_volume_ml": 750, "exhalation_time_s": 4},
     sources=("Common practice of the trade, no published source. Local protocol and the clinician decide.",),
 )
@@ -188,13 +119,7 @@ _DEVICE_RANGE = Calculation(
 _PEAK_COUGH_FLOW = Calculation(
     name="peak-cough-flow",
     function=measures.peak_cough_flow,
-    inputs=Fields(
-        fields={
-            "flow_l_per_min": Number("Either this ...", nullable=True, required=False, high=1500),
-            "flow_l_per_s": Number("... or this.", nullable=True, required=False, high=25),
-            "age_years": Number("Not validated below about 12 years.", high=130),
-        }
-    ),
+    inputs=inputs.PEAK_COUGH_FLOW,
     example={"flow_l_per_s": 4.27, "age_years": 34},
     sources=(
         "AARC 2013, Respir Care 58:2187; Cough peak flow in clinical practice, Respir Med 2022;106740.",
@@ -202,72 +127,10 @@ _PEAK_COUGH_FLOW = Calculation(
 )
 
 
-def _order(read: dict[str, Value]) -> scheduling.OrderTimes:
-    return scheduling.OrderTimes(
-        times_a_day=read["times_a_day"],
-        starts_at=read["starts_at"],
-        ends_at=read.get("ends_at"),
-        minutes_after_meal=read.get("minutes_after_meal") or 0,
-    )
-
-
-def _day(read: dict[str, Value]) -> scheduling.Day:
-    return scheduling.Day(
-        wake=read["wake"],
-        sleep=read["sleep"],
-        meals=tuple(read.get("meals") or ()),
-        fixed_times=tuple(read.get("fixed_times") or ()),
-    )
-
-
 _DUE_WINDOWS = Calculation(
     name="due-windows",
     function=scheduling.due_windows,
-    inputs=Fields(
-        fields={
-            "order": Fields(
-                fields={
-                    "times_a_day": Number(whole=True, low=1, high=scheduling.MOST_TIMES_A_DAY),
-                    "starts_at": Instant("In force from here."),
-                    "ends_at": Instant("Until here, null while not known.", nullable=True, required=False),
-                    "minutes_after_meal": Number(
-                        "Wait after a meal; null or 0 where it is only a wish.",
-                        nullable=True,
-                        required=False,
-                        whole=True,
-                        high=1440,
-                    ),
-                },
-                build=_order,
-            ),
-            "day": Fields(
-                "The unit's day in wall times.",
-                fields={
-                    "wake": WallTime("Treatments may begin."),
-                    "sleep": WallTime("They no longer may."),
-                    "meals": ListOf("When each meal is over.", required=False, item=WallTime(), longest=24),
-                    "fixed_times": ListOf(
-                        "Clock times of the ward.", required=False, item=WallTime(), longest=24
-                    ),
-                },
-                build=_day,
-            ),
-            "time_zone": Zone(),
-            "date_from": Day("First service date."),
-            "date_to": Day("Last service date, included."),
-            "holds": ListOf(
-                "Spells in which the order rests.",
-                item=Fields(
-                    fields={
-                        "starts_at": Instant(),
-                        "ends_at": Instant("Null while it still rests.", nullable=True),
-                    },
-                    build=lambda read: scheduling.Hold(**read),
-                ),
-            ),
-        },
-        build=lambda read: read | {"time_zone": read["time_zone"].key},
-    ),
+    inputs=inputs.DUE_WINDOWS,
     example={
         "order": {
             "times_a_day": 3,
@@ -289,54 +152,20 @@ _DUE_WINDOWS = Calculation(
 )
 
 
-def _settings(read: dict[str, Value]) -> reassessment.Settings:
-    return reassessment.Settings(zone=read["time_zone"], spells=read["intervals"])
+_SCREENING_RESULT = Calculation(
+    name="screening-result",
+    function=screening.screening_result,
+    inputs=inputs.SCREENING_RESULT,
+    example=screening.example(),
+    sources=screening.sources(),
+    version=screening.VERSION,
+)
 
 
 _REASSESSMENT_DUE = Calculation(
     name="reassessment-due",
     function=reassessment.reassessment_due,
-    inputs=Fields(
-        fields={
-            "care_setting": Text("Where the patient is now.", choices=CARE_SETTINGS),
-            "settings": Fields(
-                fields={
-                    "time_zone": Zone("In which days and months are counted."),
-                    "intervals": MapOf(
-                        keys=CARE_SETTINGS,
-                        value=Fields(
-                            required=False,
-                            fields={
-                                "count": Number(whole=True, low=1, high=1000),
-                                "unit": Text(choices=("hours", "days", "weeks", "months")),
-                            },
-                            build=lambda read: Spell(**read),
-                        ),
-                    ),
-                },
-                build=_settings,
-            ),
-            "events": ListOf(
-                "Order starts, reassessments and changes of care setting, in any order.",
-                item=Fields(
-                    fields={
-                        "kind": Text(choices=tuple(reassessment.Act)),
-                        "at": Instant(),
-                        "care_setting": Text(
-                            "Where the patient was; for a change, came to.",
-                            nullable=True,
-                            required=False,
-                            choices=CARE_SETTINGS,
-                        ),
-                    },
-                    build=lambda read: reassessment.Event(
-                        reassessment.Act(read["kind"]), read["at"], read.get("care_setting")
-                    ),
-                ),
-            ),
-            "now": Instant("The instant of the question."),
-        }
-    ),
+    inputs=inputs.REASSESSMENT_DUE,
     example={
         "care_setting": "intensive",
         "settings": {
@@ -367,5 +196,13 @@ _REASSESSMENT_DUE = Calculation(
 
 REGISTRY: dict[str, Calculation] = {
     each.name: each
-    for each in (_DEVICE_RANGE, _PEAK_COUGH_FLOW, _DELIVERED, _PROPORTION, _DUE_WINDOWS, _REASSESSMENT_DUE)
+    for each in (
+        _SCREENING_RESULT,
+        _DEVICE_RANGE,
+        _PEAK_COUGH_FLOW,
+        _DELIVERED,
+        _PROPORTION,
+        _DUE_WINDOWS,
+        _REASSESSMENT_DUE,
+    )
 }

@@ -107,6 +107,26 @@ class Text(_Field):
 
 
 @dataclass(frozen=True)
+class Words(_Field):
+    """Free words."""
+
+    longest: int = 500
+
+    def schema(self) -> dict[str, Value]:
+        return {"type": "string", "maxLength": self.longest}
+
+    def read(self, value: Value, at: str, faults: list[Fault]) -> Value:
+        if not isinstance(value, str):
+            return _wrong(faults, at, "words", value)
+        if len(value) > self.longest:
+            return _wrong(faults, at, f"at most {self.longest} characters", len(value), "out_of_range")
+        return value
+
+    def from_cell(self, cell: str) -> Value:
+        return cell
+
+
+@dataclass(frozen=True)
 class Flag(_Field):
     """True or false."""
 

@@ -8,6 +8,7 @@ from types import SimpleNamespace
 
 import pytest
 
+from screening import calculation as screening
 from therapy import calculate
 from therapy.calculations import REGISTRY
 from therapy.outcomes import rules as outcomes
@@ -39,6 +40,7 @@ def test_the_command_needs_no_django_no_celery_and_no_settings():
 
 
 def test_each_name_leads_to_the_very_function_that_services_call():
+    assert REGISTRY["screening-result"].function is screening.screening_result
     assert REGISTRY["delivered"].function is outcomes.delivered
     assert REGISTRY["proportion"].function is outcomes.proportion
     assert REGISTRY["device-range"].function is measures.device_range
@@ -189,3 +191,18 @@ def test_a_number_of_absurd_size_is_refused_at_once(run):
 
 def test_an_empty_array_is_answered_with_one(run):
     assert run("proportion", text="[]")[:2] == (0, "[]\n")
+
+
+def test_the_schema_of_a_screening_lists_each_row_with_its_words(run):
+    known = json.loads(run("--schema", "screening-result")[1])
+    answers = known["properties"]["answers"]["properties"]
+    assert "osteoporosis" in answers["osteoporosis"]["description"].lower()
+    assert "mmHg" in answers["icp_mmhg"]["description"]
+    assert len(answers) > 80
+
+
+def test_a_row_and_its_number_that_disagree_are_refused_as_inconsistent(run):
+    answers = json.loads(run("--schema", "screening-result")[1])["properties"]["answers"]["properties"]
+    row = next(key for key in answers if key.startswith("icp_") and key != "icp_mmhg")
+    case = {"answers": {"icp_mmhg": 10, row: "yes"}}
+    assert {error["code"] for error in errors_of(run, "screening-result", case).values()} == {"inconsistent"}

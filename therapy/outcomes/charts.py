@@ -133,18 +133,19 @@ def by_group(
     values = [end for row in rows for end in (row.value, row.high) if end is not None]
     widest = max((len(row.name) for row in rows), default=0)
     left = min(26 + 6.6 * widest, 260)
-    box = _Box(high=axis.high(values), low=axis.low, height=_TOP + 30 * len(rows) + 6, left=left)
+    room = max(100, 18 + 6.8 * max((len(row.note) for row in rows if row.value is not None), default=0))
+    box = _Box(axis.high(values), axis.low, _TOP + 30 * len(rows) - 8, left=left, notes=room)
     parts = []
     for step in range(axis.steps + 1):
         value = Fraction(axis.low) + (box.high - axis.low) * Fraction(step, axis.steps)
         x = box.x(value)
         parts += [
-            _rule(x, _TOP - 8, x, box.height, "line"),
+            _rule(x, _TOP - 20, x, box.height, "line"),
             _text(x, box.height + 16, axis.write(value), anchor="middle"),
         ]
-    parts.append(_text(box.right, 14, axis.unit, anchor="end"))
+    parts.append(_text(box.x(box.high) + 22, box.height + 16, axis.unit))
     for index, row in enumerate(rows):
-        parts += _group(row, box, _TOP + 10 + 30 * index)
+        parts += _group(row, box, _TOP - 4 + 30 * index)
     table = Table(f"{title}. {subtitle}", columns, tuple(_cells(row, axis, len(columns)) for row in rows))
     return Chart(title, subtitle, _svg(f"{title}. {subtitle}", parts, box.height + 26), table)
 
@@ -158,13 +159,14 @@ class _Box:
     height: float
     left: float = _LEFT
     right: float = _WIDTH - _RIGHT
+    notes: float = 0
 
     def y(self, value: Number) -> float:
         return float(self.height - (self.height - _TOP) * Fraction(value - self.low) / (self.high - self.low))
 
     def x(self, value: Number) -> float:
         share = float(Fraction(value - self.low) / (self.high - self.low))
-        return self.left + (self.right - 150 - self.left) * share
+        return self.left + (self.right - self.notes - self.left) * share
 
 
 def _svg(alt: str, parts: Sequence[str], height: float) -> str:
