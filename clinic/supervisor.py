@@ -109,6 +109,7 @@ class Supervisor:
 
     def _end_all(self) -> None:
         """SIGTERM to every program, a bounded wait, then SIGKILL to whatever is left of its group."""
+        self.say("Ending " + ", ".join(self._running) + " ...")
         for process in self._running.values():
             if process.poll() is None:
                 process.send_signal(signal.SIGTERM)

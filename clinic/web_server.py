@@ -28,7 +28,7 @@ control_socket_disable = True
 # The app logs each request itself, by route; gunicorn's own line would hold what was searched for.
 logconfig_dict = LOGGING | {
     "loggers": {
-        "gunicorn.error": {"level": "INFO"},
+        "gunicorn.error": {"level": "INFO", "handlers": ["stderr"], "propagate": False},
         "gunicorn.access": {"level": "CRITICAL", "handlers": [], "propagate": False},
     }
 }

@@ -24,14 +24,14 @@ READY_WAIT_S = 60.0
 
 
 def programs(python: str = sys.executable) -> list[Program]:
-    """The processes of the service, by the very commands that docker-compose.yml uses."""
+    """The processes of the service, as in docker-compose.yml; here the worker does one job at a time itself."""
     celery = [python, "-m", "celery", "--app", "clinic.celery:app"]
     return [
         Program(
             "web",
             [python, "-m", "gunicorn", "--config", "python:clinic.web_server", "clinic.wsgi:application"],
         ),
-        Program("worker", [*celery, "worker", "--concurrency", "1", "--without-gossip", "--without-mingle"]),
+        Program("worker", [*celery, "worker", "--pool", "solo", "--without-gossip", "--without-mingle"]),
         Program("beat", [*celery, "beat", "--pidfile="]),
     ]
 
