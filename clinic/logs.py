@@ -9,6 +9,7 @@ import traceback
 from types import TracebackType
 from typing import Any
 
+from pythonjsonlogger.core import RESERVED_ATTRS
 from pythonjsonlogger.json import JsonFormatter
 
 from clinic.request_context import current_request_id
@@ -25,7 +26,11 @@ class RequestIdFilter(logging.Filter):
 
 
 class PlainJson(JsonFormatter):
-    """One JSON object a line; of an exception only its type and places."""
+    """One JSON object a line; of an exception only its type and places, of a request only its id."""
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        # Django hands the request itself to its log records; written out it would show the query.
+        super().__init__(*args, reserved_attrs=[*RESERVED_ATTRS, "request"], **kwargs)
 
     def formatException(self, ei: Any) -> str:  # noqa: N802 (the name is logging's)
         chain: list[str] = []
