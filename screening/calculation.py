@@ -53,7 +53,7 @@ def screening_result(
     """The result per technique from the rule table in force; where each grade comes from: ``sources``.
 
     Args:
-        answers: by key of ``keys()``: yes, no, unknown, not_measured, no_reason_to_measure, or a number in
+        answers: by key of ``input_keys()``: yes, no, unknown, not_measured, no_reason_to_measure, or a number in
             the key's unit. ``None`` means not measured. A key left out counts as unknown and stands in
             ``missing`` unless the row's number, or the number's rows, settle it.
         policy: local rules {condition, technique, grade, reason?}, stricter than the table.
@@ -89,7 +89,7 @@ def screening_result(
     )
 
 
-def keys(table: Table | None = None) -> tuple[Key, ...]:
+def input_keys(table: Table | None = None) -> tuple[Key, ...]:
     """Every key that an answer may have, with the row's words: one per row, then one per number."""
     table = table or current()
     rows = tuple(
