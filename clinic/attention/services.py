@@ -1,99 +1,224 @@
-"""Writes what someone must look at (flags) and what someone was told (notices)."""
+"""Opens, puts off and closes what needs attention; tells people things and keeps their answers."""
 
 from datetime import datetime
+from typing import TYPE_CHECKING
 
 from django.db import models, transaction
 from django.utils import timezone
 
-from clinic import records
-from clinic.attention.models import Flag, FlagKind, FlagState, Notice
+from clinic.access import NotPermitted, patients_visible_to
+from clinic.attention.models import Flag, FlagState, Notice, NoticeAnswer
 from clinic.audit import services as audit
-from clinic.models import Patient, Person
+from clinic.records import Refused, move
+from clinic.staff.models import Person
 from clinic.staff.roles import Role
 
-WAITING = (FlagState.OPEN, FlagState.PUT_OFF)
+if TYPE_CHECKING:
+    from clinic.patients.models import Patient
+
+NOT_CLOSED = (FlagState.OPEN, FlagState.PUT_OFF)
 
 
+class FlagOutcome(models.TextChoices):
+    """How a flag ended. Only the first is chosen by hand; the others follow from what happened."""
+
+    DONE = "done", "done"
+    SUPERSEDED = "superseded", "superseded"
+    DISCHARGED = "discharged", "discharged, not done"
+    DIED = "died", "died"
+    VOID = "void", "no longer applies"
+
+
+@transaction.atomic
 def open_flag(
     *,
-    kind: FlagKind | str,
+    kind: str,
     key: str,
     words: str,
     due_at: datetime,
-    patient: Patient | None = None,
+    by: Person | None = None,
+    patient: "Patient | None" = None,
     owner: Person | None = None,
     decides: str = "",
     technique: str = "",
     subject: models.Model | None = None,
-    by: Person | None = None,
+    source: str = "web",
 ) -> tuple[Flag, bool]:
     """Open a flag, once for its key.
 
+    Args:
+        key: what makes opening it twice one flag; name the occasion, so that a later occasion opens another.
+        words: what is to be looked at; no name of a patient.
+        by: who caused it; None for a job.
+        subject: the record it is about, for the link.
     Returns: the flag, and whether this call opened it; a closed one with the same key is not opened again.
     """
-    with transaction.atomic():
-        flag, opened = Flag.objects.get_or_create(
-            key=key,
-            defaults={
-                "kind": kind,
-                "words": words[:500],
-                "due_at": due_at,
-                "patient": patient,
-                "owner": owner,
-                "decides": decides,
-                "technique": technique,
-                "subject_type": subject._meta.label_lower if subject is not None else "",
-                "subject_id": str(subject.pk) if subject is not None else "",
-            },
-        )
-        if opened:
-            audit.record(action="flag_opened", by=by, subject=flag, patient=patient, reason=str(kind))
-    return flag, opened
+    flag, created = Flag.objects.get_or_create(
+        key=key,
+        defaults={
+            "kind": kind,
+            "words": words[:500],
+            "due_at": due_at,
+            "patient": patient,
+            "owner": owner,
+            "decides": decides,
+            "technique": technique,
+            "subject_type": subject._meta.label_lower if subject is not None else "",
+            "subject_id": str(subject.pk) if subject is not None else "",
+        },
+    )
+    if created:
+        audit.record(action="flag opened", by=by, subject=flag, patient=patient, source=source)
+    return flag, created
 
 
-def close_flag(*, flag: Flag, by: Person | None, outcome: str, words: str = "") -> bool:
-    """Close a flag by its outcome. Returns False where it was closed already."""
-    with transaction.atomic():
-        closed = records.move(
-            Flag,
-            flag.pk,
-            frm=WAITING,
-            to=FlagState.CLOSED,
-            outcome=outcome,
-            outcome_words=words[:500],
-            closed_at=timezone.now(),
-            closed_by=by,
+@transaction.atomic
+def close_flag(
+    flag: Flag,
+    *,
+    by: Person | None,
+    outcome: str = FlagOutcome.DONE,
+    words: str = "",
+    at: datetime | None = None,
+    source: str = "web",
+) -> bool:
+    """Close a flag by its outcome. False where it was closed already.
+
+    Raises: NotPermitted where the flag is not this person's to close; Refused for an unknown outcome.
+    """
+    _may_act(flag, by)
+    if outcome not in FlagOutcome.values:
+        raise Refused("outcome", f"The outcome must be one of {', '.join(FlagOutcome.values)}.")
+    closed = move(
+        Flag,
+        flag.pk,
+        frm=NOT_CLOSED,
+        to=FlagState.CLOSED,
+        outcome=outcome,
+        outcome_words=words.strip()[:500],
+        closed_at=at or timezone.now(),
+        closed_by=by,
+    )
+    if closed:
+        flag.refresh_from_db()
+        audit.record(
+            action="flag closed", by=by, subject=flag, patient=flag.patient_id, reason=words, source=source
         )
-        if closed:
-            audit.record(action="flag_closed", by=by, subject=flag, patient=flag.patient_id, reason=outcome)
     return closed
 
 
+def close_flags_of(
+    patient: "Patient",
+    *,
+    by: Person | None,
+    outcome: str,
+    words: str,
+    kinds: tuple[str, ...] | None = None,
+    source: str = "web",
+) -> int:
+    """Close every flag of a patient (of some kinds), because something happened that makes them void."""
+    flags = Flag.objects.filter(patient=patient, state__in=NOT_CLOSED).order_by("id")
+    if kinds is not None:
+        flags = flags.filter(kind__in=kinds)
+    with transaction.atomic():
+        return sum(
+            close_flag(flag, by=by, outcome=outcome, words=words, source=source) for flag in list(flags)
+        )
+
+
+@transaction.atomic
+def put_off(flag: Flag, *, by: Person, until: datetime, reason: str) -> bool:
+    """Put a flag off until a time, with the reason; it comes back by itself. False where it was closed.
+
+    Raises: NotPermitted; Refused without a reason, or where the time does not lie ahead.
+    """
+    _may_act(flag, by)
+    if not reason.strip():
+        raise Refused("reason", "Enter why it can wait.")
+    if until <= timezone.now():
+        raise Refused("until", "Put off until must be a time in the future.")
+    done = move(
+        Flag,
+        flag.pk,
+        frm=NOT_CLOSED,
+        to=FlagState.PUT_OFF,
+        put_off_until=until,
+        put_off_reason=reason.strip()[:500],
+    )
+    if done:
+        flag.refresh_from_db()
+        audit.record(action="flag put off", by=by, subject=flag, patient=flag.patient_id, reason=reason)
+    return done
+
+
+@transaction.atomic
+def hand_on(flag: Flag, *, by: Person, owner: Person) -> bool:
+    """Give a flag another owner; only the lead does. False where it was closed."""
+    if by.role != Role.LEAD or not by.is_active:
+        raise NotPermitted("Only for: department lead.")
+    if not owner.is_active:
+        raise Refused("owner", "The owner must have an open account.")
+    done = Flag.objects.filter(pk=flag.pk, state__in=NOT_CLOSED).update(owner=owner) == 1
+    if done:
+        flag.refresh_from_db()
+        audit.record(action="flag handed on", by=by, subject=flag, patient=flag.patient_id, changed=["owner"])
+    return done
+
+
+@transaction.atomic
 def tell(
     *,
     to: Person,
-    kind: str,
     words: str,
+    kind: str,
     by: Person | None = None,
-    patient: Patient | None = None,
+    patient: "Patient | None" = None,
     flag: Flag | None = None,
+    source: str = "web",
 ) -> Notice:
-    """Tell one person something."""
-    return Notice.objects.create(to=to, kind=kind, words=words[:1000], by=by, patient=patient, flag=flag)
+    """Tell one person something. `kind` is one word, like "handover", "hold", "emergency"."""
+    if not words.strip():
+        raise Refused("words", "Enter what is to be said.")
+    if len(words.strip()) > 1000:
+        raise Refused("words", "The note must be 1,000 characters or fewer.")
+    notice = Notice.objects.create(to=to, words=words.strip(), kind=kind, by=by, patient=patient, flag=flag)
+    audit.record(action="notice sent", by=by, subject=notice, patient=patient, source=source)
+    return notice
 
 
 def tell_leads(
     *,
-    kind: str,
     words: str,
+    kind: str,
     by: Person | None = None,
-    patient: Patient | None = None,
+    patient: "Patient | None" = None,
     flag: Flag | None = None,
+    source: str = "web",
 ) -> list[Notice]:
-    """Tell every active department lead something, except whoever says it."""
-    leads = Person.objects.filter(role=Role.LEAD, is_active=True).order_by("pk")
-    return [
-        tell(to=lead, kind=kind, words=words, by=by, patient=patient, flag=flag)
-        for lead in leads
-        if by is None or lead.pk != by.pk
-    ]
+    """Tell every lead with an open account, except whoever says it."""
+    leads = Person.objects.filter(role=Role.LEAD, is_active=True).order_by("id")
+    return [notify(to=lead, words=words, kind=kind, by=by, patient=patient, source=source) for lead in leads]
+
+
+@transaction.atomic
+def answer(notice: Notice, *, by: Person, words: str = "") -> NoticeAnswer:
+    """Keep that a notice was read, and what was said to it; a second answer changes nothing.
+
+    Raises: NotPermitted unless `by` is the one who was told.
+    """
+    if notice.to_id != by.pk or not by.is_active:
+        raise NotPermitted("Only the one who was told may answer.")
+    answered, created = NoticeAnswer.objects.get_or_create(
+        notice=notice, defaults={"by": by, "words": words.strip()[:500]}
+    )
+    if created:
+        audit.record(action="notice read", by=by, subject=notice, patient=notice.patient_id)
+    return answered
+
+
+def _may_act(flag: Flag, by: Person | None) -> None:
+    """The lead, the owner, or whoever may open the patient; a job (None) always."""
+    if by is None or (by.is_active and (by.role == Role.LEAD or flag.owner_id == by.pk)):
+        return
+    if flag.patient_id is None or not patients_visible_to(by).filter(pk=flag.patient_id).exists():
+        raise NotPermitted("Only the owner, the lead, or whoever treats the patient.")
