@@ -197,7 +197,11 @@ def tell_leads(
 ) -> list[Notice]:
     """Tell every lead with an open account, except whoever says it."""
     leads = Person.objects.filter(role=Role.LEAD, is_active=True).order_by("id")
-    return [notify(to=lead, words=words, kind=kind, by=by, patient=patient, source=source) for lead in leads]
+    return [
+        tell(to=lead, words=words, kind=kind, by=by, patient=patient, flag=flag, source=source)
+        for lead in leads
+        if by is None or lead.pk != by.pk
+    ]
 
 
 @transaction.atomic
