@@ -440,4 +440,4 @@ class Question:
     reason_name: str
     reason: str
     confirmed: bool
-    error: str
+    wanted: str

@@ -141,11 +141,11 @@ class ClinicFormMixin:
         usual = (
             f"{formats.number(number)} is unusual: {name} is usually {spoken_range(field.soft, field.unit)}"
         )
-        error = ""
+        wanted = ""
         if not confirmed:
-            error = f"{usual}. Correct it, or say that it is right and why"
+            wanted = "Correct it, or say that it is right and why"
         elif not reason:
-            error = f"Enter why {formats.number(number)} is right for {in_a_sentence(name)}"
+            wanted = f"Enter why {formats.number(number)} is right for {in_a_sentence(name)}"
         self.questions[bound.name] = Question(
             value=formats.number(number),
             usual=usual,
@@ -153,10 +153,11 @@ class ClinicFormMixin:
             reason_name=reason_name,
             reason=reason,
             confirmed=confirmed,
-            error=error,
+            wanted=wanted,
         )
-        if error:
-            self.add_error(bound.name, ValidationError(error, code="asked"))
+        if wanted:
+            words = wanted if confirmed else f"{usual}. {wanted}"
+            self.add_error(bound.name, ValidationError(words, code="asked"))
         else:
             self.kept_reasons[bound.name] = reason
 
@@ -190,6 +191,9 @@ def _word_errors(field: forms.Field) -> None:
         "max_length": "{name} must be %(limit_value)d characters or fewer",
         "min_length": "{name} must be %(limit_value)d characters or more",
     }
+    # Django's own ten lines push the rest of a bedside page out of sight.
+    if isinstance(field.widget, forms.Textarea) and field.widget.attrs.get("rows") == "10":
+        field.widget.attrs.update({"rows": "3", "cols": "60"})
     if isinstance(field, forms.BooleanField):
         ours["required"] = "Tick: {name}"
     usual: dict[str, Any] = {}

@@ -134,9 +134,10 @@ def progress(done: int, total: int | None, label: str) -> dict[str, Any]:
 @register.inclusion_tag("components/bar.html")
 def bar(value: Decimal | float, limit: Decimal | float, label: str) -> dict[str, Any]:
     """Draw a bar of a value against a limit (a tick mark); the label says both in words."""
-    whole = max(Decimal(str(value)), Decimal(str(limit)), Decimal(1))
-    drawn = {"filled": Decimal(str(value)) / whole * 100, "tick": Decimal(str(limit)) / whole * 100}
-    return {"label": label, **{name: f"{at:.1f}" for name, at in drawn.items()}}
+    value, limit = Decimal(str(value)), Decimal(str(limit))
+    whole = max(value, limit, Decimal(1))
+    drawn = {"filled": min(value, limit), "over": max(value - limit, Decimal(0)), "tick": limit}
+    return {"label": label, **{name: f"{at / whole * 100:.1f}" for name, at in drawn.items()}}
 
 
 @register.simple_tag
