@@ -1,0 +1,265 @@
+"""Reads orders: which are in force, on hold, waiting or to be signed, and what each says in words."""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+
+from django.db.models import Q, QuerySet
+from django.shortcuts import get_object_or_404
+
+from clinic.access import patients_visible_to
+from clinic.models import Patient, Person
+from clinic.patients.models import DiagnosisGroup
+from screening.models import Screening
+from screening.selectors import answers_of
+from therapy.orders.doses import TECHNIQUES, dose_fields, inhaled_medicines
+from therapy.orders.models import Order, OrderHold
+from therapy.orders.prescription import Medicine, Prescription, check
+from therapy.orders.rules import Finding, Lungs, YesNoUnknown, published_range, words_for
+
+BLOOD_ROWS = (
+    "haemoptysis_scant",
+    "haemoptysis_5_to_240",
+    "haemoptysis_massive",
+    "haemoptysis_fresh_amount_unknown",
+)
+BLOOD_AMOUNT = "haemoptysis_24h_ml"
+
+
+@dataclass(frozen=True, slots=True)
+class DoseLine:
+    """One dose field as a page shows it: `reason` where the value lies outside what is published."""
+
+    words: str
+    value: str
+    published: str
+    source: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class MedicineLine:
+    """One inhaled medicine in its place; clearance itself stands between "before" and "after"."""
+
+    words: str
+    detail: str
+    timing: str
+    lead_minutes: int | None
+
+
+def orders_in_force(at: datetime) -> QuerySet[Order]:
+    """Orders that have begun and neither ended nor run out; drafts never are. On hold still counts."""
+    return Order.objects.filter(
+        Q(ended_at__isnull=True) | Q(ended_at__gt=at),
+        Q(valid_until__isnull=True) | Q(valid_until__gt=at),
+        draft=False,
+        started_at__lte=at,
+    )
+
+
+def visible_orders(person: Person) -> QuerySet[Order]:
+    """The orders of the patients a person may see."""
+    return Order.objects.filter(patient__in=patients_visible_to(person))
+
+
+def visible_order(person: Person, order_id: object) -> Order:
+    """One order for its page. Raises: Http404 where the person may not see it."""
+    rows = visible_orders(person).select_related("patient__identity", "patient__unit", "by", "ended_by")
+    return get_object_or_404(rows, pk=order_id)
+
+
+def orders_of(patient: Patient, at: datetime) -> list[Order]:
+    """The orders of a patient in force now, the oldest first, with medicines and holds read along."""
+    return list(
+        orders_in_force(at)
+        .filter(patient=patient)
+        .prefetch_related("holds", "medicines")
+        .order_by("started_at", "id")
+    )
+
+
+def drafts_of(patient: Patient) -> list[Order]:
+    """Orders of a patient that wait to be started."""
+    return list(Order.objects.filter(patient=patient, draft=True, ended_at__isnull=True).order_by("created_at", "id"))
+
+
+def earlier_orders_of(patient: Patient, at: datetime) -> list[Order]:
+    """Orders of a patient that ended or ran out, the newest first."""
+    over = Q(ended_at__isnull=False) | Q(valid_until__lte=at)
+    return list(
+        Order.objects.filter(over, patient=patient, draft=False)
+        .select_related("ended_by")
+        .order_by("-started_at", "id")
+    )
+
+
+def hold_in_force(order: Order) -> OrderHold | None:
+    """The person's hold that rests this order, where there is one."""
+    return OrderHold.objects.filter(order=order, ended_at__isnull=True).select_related("by").first()
+
+
+def holds_in_force(person: Person) -> list[OrderHold]:
+    """Orders on hold by a person, for the lists "someone must decide": the earliest decision first."""
+    return list(
+        OrderHold.objects.filter(
+            ended_at__isnull=True, order__ended_at__isnull=True, order__patient__in=patients_visible_to(person)
+        )
+        .select_related("order__patient__identity", "order__patient__unit", "by")
+        .order_by("decide_by", "id")
+    )
+
+
+def waiting_drafts(person: Person) -> list[Order]:
+    """Drafts that nobody has started yet, the oldest first."""
+    return list(
+        visible_orders(person)
+        .filter(draft=True, ended_at__isnull=True)
+        .select_related("patient__identity", "patient__unit", "by")
+        .order_by("created_at", "id")
+    )
+
+
+def to_sign(person: Person) -> list[Order]:
+    """Telephone orders without the co-signature, the oldest first; also those that have ended since."""
+    return list(
+        visible_orders(person)
+        .filter(needs_signature=True, draft=False, signature__isnull=True)
+        .exclude(replaced_by__needs_signature=True)
+        .select_related("patient__identity", "patient__unit", "by")
+        .order_by("started_at", "id")
+    )
+
+
+def is_first_use(patient: Patient, technique: str) -> bool:
+    """Whether the patient never had an order of this technique in force."""
+    return not Order.objects.filter(patient=patient, technique=technique, draft=False).exists()
+
+
+def lungs_of(patient: Patient) -> Lungs:
+    """What is known of the patient that bears on inhaled medicines; what nobody answered is unknown."""
+    known: Mapping[str, tuple[YesNoUnknown, YesNoUnknown]] = {
+        DiagnosisGroup.CYSTIC_FIBROSIS: ("yes", "unknown"),
+        DiagnosisGroup.BRONCHIECTASIS: ("no", "yes"),
+    }
+    fibrosis, bronchiectasis = known.get(patient.diagnosis_group, ("unknown", "unknown"))
+    return Lungs(fibrosis, bronchiectasis, _coughing_blood(patient))
+
+
+def prescription_of(order: Order) -> Prescription:
+    """An order as the value it was written from."""
+    return Prescription(
+        technique=order.technique,
+        dose=order.dose,
+        times_a_day=order.times_a_day or 0,
+        source=order.source,
+        prescriber=order.prescriber,
+        read_back=order.read_back,
+        reasons=order.outside_range,
+        medicines=tuple(
+            Medicine(each.kind, each.timing, each.words, each.lead_minutes)
+            for each in order.medicines.order_by("position")
+        ),
+        independent_sets_a_day=order.independent_sets_a_day,
+        valid_until=order.valid_until,
+        helps_here_reason=order.helps_here_reason,
+        notes=order.notes,
+    )
+
+
+def refused_now(order: Order) -> tuple[Finding, ...]:
+    """What the rules would refuse today, such as inhaling anything since the patient coughs blood."""
+    return check(prescription_of(order), lungs=lungs_of(order.patient), first_use=False).refused
+
+
+def dose_lines(order: Order) -> list[DoseLine]:
+    """The dose field by field, in words."""
+    return [
+        DoseLine(
+            words=field.words,
+            value=words_for(field, order.dose.get(field.name)),
+            published=published_range(field) if field.is_number else "",
+            source=field.source,
+            reason=order.outside_range.get(field.name, ""),
+        )
+        for field in dose_fields(order.technique)
+    ]
+
+
+def dose_in_short(order: Order) -> str:
+    """The dose on one line, as lists show it: "3 sets of 10 breaths, 3 times a day"."""
+    parts = []
+    if order.sets and order.breaths_per_set:
+        parts.append(f"{order.sets} sets of {order.breaths_per_set} breaths")
+    elif order.sets:
+        parts.append(f"{order.sets} sets")
+    elif order.breaths_per_set:
+        parts.append(f"{order.breaths_per_set} breaths an hour")
+    if order.positions:
+        parts.append(f"{order.positions} positions")
+    if order.cycles:
+        parts.append(f"{order.cycles} cycles")
+    if order.minutes:
+        parts.append(f"{order.minutes} min")
+    parts.append(times_in_words(order.times_a_day))
+    return ", ".join(parts)
+
+
+def times_in_words(times_a_day: int | None) -> str:
+    """A frequency as it is said: "once a day", "3 times a day"."""
+    if not times_a_day:
+        return "Not recorded"
+    named = {1: "once a day", 2: "twice a day"}
+    return named.get(times_a_day, f"{times_a_day} times a day")
+
+
+def technique_words(technique: str) -> str:
+    """A technique's name as pages show it."""
+    return TECHNIQUES.get(technique, technique)
+
+
+def medicine_lines(order: Order) -> list[MedicineLine]:
+    """Inhaled medicines in their sequence."""
+    table = inhaled_medicines()
+    return [
+        MedicineLine(
+            words=table[each.kind].words if each.kind in table else each.kind,
+            detail=each.words,
+            timing=each.get_timing_display(),
+            lead_minutes=each.lead_minutes,
+        )
+        for each in order.medicines.all().order_by("position")
+    ]
+
+
+def history_of(order: Order) -> list[Order]:
+    """The rows that this order replaced, the newest first, drafts left out."""
+    earlier: list[Order] = []
+    current = order
+    # Orders of one patient and technique are few; they are read at once and walked by id.
+    rows = {row.pk: row for row in Order.objects.filter(patient=order.patient_id, technique=order.technique)}
+    while current.replaces_id and current.replaces_id in rows:
+        current = rows[current.replaces_id]
+        if not current.draft:
+            earlier.append(current)
+    return earlier
+
+
+def _coughing_blood(patient: Patient) -> YesNoUnknown:
+    screening = (
+        Screening.objects.filter(patient=patient, ended_at__isnull=True).prefetch_related("answers").first()
+    )
+    if screening is None:
+        return "unknown"
+    answers = {key: one.value for key, one in answers_of(screening).items()}
+    amount = answers.get(BLOOD_AMOUNT)
+    rows = [answers.get(row, "unknown") for row in BLOOD_ROWS]
+    return _blood(amount, rows)
+
+
+def _blood(amount: str | float | None, rows: Iterable[str | float]) -> YesNoUnknown:
+    rows = list(rows)
+    if "yes" in rows or (isinstance(amount, (int, float)) and amount > 0):
+        return "yes"
+    if all(row == "no" for row in rows) or (isinstance(amount, (int, float)) and amount == 0):
+        return "no"
+    return "unknown"

@@ -1,0 +1,270 @@
+"""Writes orders: prescribe, activate, change, hold, resume, stop, co-sign. Each audited, with reason and author."""
+
+from datetime import datetime
+from typing import Any
+
+from django.db import transaction
+from django.shortcuts import get_object_or_404
+from django.utils import timezone
+
+from clinic import records
+from clinic.access import CLINICAL, patients_visible_to, require, require_licensed
+from clinic.audit import services as audit
+from clinic.formats import count
+from clinic.models import Patient, Person
+from clinic.patients.models import PatientState
+from clinic.records import Refused
+from screening import selectors as screenings
+from therapy.orders import selectors
+from therapy.orders.doses import TECHNIQUES, counted_columns
+from therapy.orders.followers import OrderEvent, tell
+from therapy.orders.models import InhaledMedicine, Order, OrderHold, OrderSignature, OrderSource
+from therapy.orders.prescription import Prescription, check, unanswered
+
+
+@transaction.atomic
+def prescribe(*, by: Person, patient: Patient, prescription: Prescription) -> Order:
+    """Store an order as a draft: nothing is due before it is activated.
+
+    Raises: Refused (beyond a hard limit, or outside the published range without a reason), NotPermitted, Http404.
+    """
+    _may_order(by, prescription.source)
+    patient = _seen_by(by, patient)
+    _check(patient, prescription)
+    order = _new_row(by, patient, prescription, draft=True)
+    order.save(force_insert=True)
+    _write_medicines(order, prescription)
+    _audit("order_drafted", by, order)
+    return order
+
+
+@transaction.atomic
+def activate(*, by: Person, order: Order, read_back: bool = False) -> Order:
+    """Start a drafted order: a new row replaces the draft, and its treatments become due.
+
+    Args:
+        read_back: that a telephone order was read back to the prescriber and confirmed.
+    Raises: Refused with what stands in the way: no read-back, the guard, the patient's state, an order in force.
+    """
+    _may_order(by, order.source)
+    patient = _seen_by(by, order.patient)
+    at = timezone.now()
+    if not order.draft or order.ended_at is not None:
+        raise Refused("order", "This order is no longer a draft.")
+    prescription = selectors.prescription_of(order)
+    read_back = read_back or order.read_back
+    if order.source == OrderSource.TELEPHONE and not read_back:
+        raise Refused("read_back", "Read the telephone order back to the prescriber before it starts.")
+    _check(patient, prescription)
+    _check_patient_may_start(patient, order.technique, at)
+    _check_none_in_force(patient, order.technique, at)
+    new = _new_row(by, patient, prescription, draft=False)
+    new.read_back = read_back
+    new.change_reason = order.change_reason
+    records.replace(order, new, by=by, at=at, reason="activated")
+    _write_medicines(new, prescription)
+    _audit("order_activated", by, new)
+    tell(OrderEvent("started", new, by, at, "activated"))
+    return new
+
+
+@transaction.atomic
+def change(*, by: Person, order: Order, prescription: Prescription, reason: str) -> Order:
+    """Replace an order in force by another dose, frequency or medicines; a hold stays in force.
+
+    Another technique is another order: stop this one and prescribe that one.
+    """
+    _may_order(by, prescription.source)
+    patient = _seen_by(by, order.patient)
+    at = timezone.now()
+    reason = _reason(reason)
+    _check_in_force(order, at)
+    if prescription.technique != order.technique:
+        raise Refused("technique", "Stop this order and prescribe the other technique.")
+    if prescription.source == OrderSource.TELEPHONE and not prescription.read_back:
+        raise Refused("read_back", "Read the telephone order back to the prescriber before it starts.")
+    _check(patient, prescription)
+    _check_patient_may_start(patient, order.technique, at)
+    new = _new_row(by, patient, prescription, draft=False)
+    new.change_reason = reason
+    records.replace(order, new, by=by, at=at, reason=reason)
+    _write_medicines(new, prescription)
+    _carry_hold_over(order, new, by, at)
+    _audit("order_changed", by, new, reason)
+    tell(OrderEvent("ended", order, by, at, f"order changed: {reason}"))
+    tell(OrderEvent("started", new, by, at, reason))
+    return new
+
+
+@transaction.atomic
+def hold(*, by: Person, order: Order, reason: str, decides: str, decide_by: datetime) -> OrderHold:
+    """Let an order rest until somebody decides. Anyone who treats may do it: it is the cautious way."""
+    require(by, *CLINICAL)
+    _seen_by(by, order.patient)
+    at = timezone.now()
+    reason = _reason(reason)
+    _check_in_force(order, at)
+    if not decides.strip():
+        raise Refused("decides", "Enter who must decide.")
+    if decide_by <= at:
+        raise Refused("decide_by", "Decide by must be in the future.")
+    if selectors.hold_in_force(order) is not None:
+        raise Refused("order", "This order is on hold already.")
+    held = OrderHold.objects.create(
+        order=order, reason=reason, by=by, decides=decides.strip(), decide_by=decide_by, started_at=at
+    )
+    _audit("order_held", by, order, reason)
+    return held
+
+
+@transaction.atomic
+def resume(*, by: Person, order: Order, reason: str) -> None:
+    """End the hold of an order; what was due meanwhile stays as it was recorded."""
+    _may_order(by, order.source)
+    patient = _seen_by(by, order.patient)
+    at = timezone.now()
+    reason = _reason(reason)
+    _check_in_force(order, at)
+    held = selectors.hold_in_force(order)
+    if held is None:
+        raise Refused("order", "This order is not on hold.")
+    _check_patient_may_start(patient, order.technique, at)
+    if not records.end(held, by=by, at=at, reason=reason):
+        raise records.Changed(held)
+    _audit("order_resumed", by, order, reason)
+
+
+@transaction.atomic
+def stop(*, by: Person, order: Order, reason: str) -> None:
+    """End an order for good, or withdraw a draft."""
+    require(by, *CLINICAL)
+    _seen_by(by, order.patient)
+    at = timezone.now()
+    reason = _reason(reason)
+    held = selectors.hold_in_force(order)
+    if held is not None:
+        records.end(held, by=by, at=at, reason="order stopped")
+    if not records.end(order, by=by, at=at, reason=reason):
+        raise Refused("order", "This order has ended already.")
+    _audit("draft_withdrawn" if order.draft else "order_stopped", by, order, reason)
+    if not order.draft:
+        tell(OrderEvent("ended", order, by, at, f"order stopped: {reason}"))
+
+
+@transaction.atomic
+def sign(*, by: Person, order: Order) -> OrderSignature:
+    """Keep the co-signature of an order given by telephone; never by the person who took it."""
+    require_licensed(by)
+    _seen_by(by, order.patient)
+    if not order.needs_signature or order.draft:
+        raise Refused("order", "This order needs no co-signature.")
+    if order.by_id == by.pk:
+        raise Refused("order", "Somebody else than the person who took the order must sign it.")
+    if OrderSignature.objects.filter(order=order).exists():
+        raise Refused("order", "This order is signed already.")
+    signature = OrderSignature.objects.create(order=order, by=by)
+    _audit("order_signed", by, order)
+    return signature
+
+
+def _may_order(by: Person, source: str) -> None:
+    """Whoever treats may enter a prescriber's order; a department protocol is started by a licensed clinician."""
+    require(by, *CLINICAL)
+    if source == OrderSource.PROTOCOL:
+        require_licensed(by)
+
+
+def _seen_by(by: Person, patient: Patient) -> Patient:
+    return get_object_or_404(patients_visible_to(by).select_related("unit"), pk=patient.pk)
+
+
+def _check(patient: Patient, prescription: Prescription) -> None:
+    if not prescription.prescriber.strip():
+        raise Refused("prescriber", "Enter who prescribed it.")
+    if prescription.source not in OrderSource.values:
+        raise Refused("source", "Choose how the order was given.")
+    if prescription.valid_until is not None and prescription.valid_until <= timezone.now():
+        raise Refused("valid_until", "Valid until must be in the future.")
+    found = check(
+        prescription,
+        lungs=selectors.lungs_of(patient),
+        first_use=selectors.is_first_use(patient, prescription.technique),
+    )
+    for finding in found.refused:
+        raise Refused(finding.field, finding.message)
+    for finding in unanswered(prescription, found):
+        raise Refused(finding.field, f"{finding.message} Correct it, or say why it is right.")
+
+
+def _check_patient_may_start(patient: Patient, technique: str, at: datetime) -> None:
+    if patient.state != PatientState.ACTIVE:
+        raise Refused("order", f"The patient is not on the caseload: {patient.get_state_display()}.")
+    verdict = screenings.guard(patient, technique, at, purpose="activate")
+    if not verdict.allowed:
+        raise Refused("order", verdict.words)
+
+
+def _check_none_in_force(patient: Patient, technique: str, at: datetime) -> None:
+    if selectors.orders_in_force(at).filter(patient=patient, technique=technique).exists():
+        words = TECHNIQUES[technique]
+        raise Refused("technique", f"An order of {words} is in force: change that one instead.")
+
+
+def _check_in_force(order: Order, at: datetime) -> None:
+    if order.draft or order.ended_at is not None:
+        raise Refused("order", "This order is not in force.")
+    if order.valid_until is not None and order.valid_until <= at:
+        raise Refused("order", "This order has run out: prescribe it again.")
+
+
+def _reason(reason: str) -> str:
+    reason = reason.strip()
+    if not reason:
+        raise Refused("reason", "Enter the reason.")
+    if len(reason) > 300:
+        raise Refused("reason", f"The reason must be {count(300, 'character')} or fewer.")
+    return reason
+
+
+def _new_row(by: Person, patient: Patient, prescription: Prescription, *, draft: bool) -> Order:
+    columns: dict[str, Any] = {
+        **counted_columns(prescription.technique, prescription.dose),
+        "patient": patient,
+        "technique": prescription.technique,
+        "dose": dict(prescription.dose),
+        "outside_range": {name: why.strip() for name, why in prescription.reasons.items() if why.strip()},
+        "times_a_day": prescription.times_a_day,
+        "independent_sets_a_day": prescription.independent_sets_a_day,
+        "valid_until": prescription.valid_until,
+        "source": prescription.source,
+        "prescriber": prescription.prescriber.strip(),
+        "read_back": prescription.read_back,
+        "needs_signature": prescription.source == OrderSource.TELEPHONE,
+        "helps_here_reason": prescription.helps_here_reason.strip(),
+        "notes": prescription.notes.strip(),
+    }
+    return Order(**columns, draft=draft, by=by)
+
+
+def _write_medicines(order: Order, prescription: Prescription) -> None:
+    for position, medicine in enumerate(prescription.medicines, start=1):
+        InhaledMedicine.objects.create(
+            order=order,
+            position=position,
+            kind=medicine.kind,
+            words=medicine.words,
+            timing=medicine.timing,
+            lead_minutes=medicine.lead_minutes,
+        )
+
+
+def _carry_hold_over(old: Order, new: Order, by: Person, at: datetime) -> None:
+    held = selectors.hold_in_force(old)
+    if held is None:
+        return
+    carried = OrderHold(order=new, reason=held.reason, by=held.by, decides=held.decides, decide_by=held.decide_by)
+    records.replace(held, carried, by=by, at=at, reason="order changed")
+
+
+def _audit(action: str, by: Person, order: Order, reason: str = "") -> None:
+    audit.record(action=action, by=by, subject=order, patient=order.patient_id, reason=reason)
