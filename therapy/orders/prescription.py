@@ -49,7 +49,9 @@ class Prescription:
 def check(prescription: Prescription, *, lungs: Lungs, first_use: bool) -> Check:
     """Everything that the rules find in a prescription, whether or not a reason was given for it."""
     dose = check_dose(prescription.technique, prescription.dose, first_use=first_use)
-    medicines = [OrderedMedicine(each.kind, each.timing, each.lead_minutes) for each in prescription.medicines]
+    medicines = [
+        OrderedMedicine(each.kind, each.timing, each.lead_minutes) for each in prescription.medicines
+    ]
     inhaled = check_inhaled(medicines, lungs, technique=prescription.technique)
     return Check((*dose.findings, *_times(prescription.times_a_day), *inhaled.findings))
 

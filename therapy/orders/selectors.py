@@ -80,7 +80,9 @@ def orders_of(patient: Patient, at: datetime) -> list[Order]:
 
 def drafts_of(patient: Patient) -> list[Order]:
     """Orders of a patient that wait to be started."""
-    return list(Order.objects.filter(patient=patient, draft=True, ended_at__isnull=True).order_by("created_at", "id"))
+    return list(
+        Order.objects.filter(patient=patient, draft=True, ended_at__isnull=True).order_by("created_at", "id")
+    )
 
 
 def earlier_orders_of(patient: Patient, at: datetime) -> list[Order]:
@@ -102,7 +104,9 @@ def holds_in_force(person: Person) -> list[OrderHold]:
     """Orders on hold by a person, for the lists "someone must decide": the earliest decision first."""
     return list(
         OrderHold.objects.filter(
-            ended_at__isnull=True, order__ended_at__isnull=True, order__patient__in=patients_visible_to(person)
+            ended_at__isnull=True,
+            order__ended_at__isnull=True,
+            order__patient__in=patients_visible_to(person),
         )
         .select_related("order__patient__identity", "order__patient__unit", "by")
         .order_by("decide_by", "id")
@@ -260,6 +264,6 @@ def _blood(amount: str | float | None, rows: Iterable[str | float]) -> YesNoUnkn
     rows = list(rows)
     if "yes" in rows or (isinstance(amount, (int, float)) and amount > 0):
         return "yes"
-    if all(row == "no" for row in rows) or (isinstance(amount, (int, float)) and amount == 0):
+    if all(row == "no" for row in rows) or amount in {0, "no_reason_to_measure"}:
         return "no"
     return "unknown"

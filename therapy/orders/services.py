@@ -201,7 +201,7 @@ def _check_patient_may_start(patient: Patient, technique: str, at: datetime) -> 
         raise Refused("order", f"The patient is not on the caseload: {patient.get_state_display()}.")
     verdict = screenings.guard(patient, technique, at, purpose="activate")
     if not verdict.allowed:
-        raise Refused("order", verdict.words)
+        raise Refused("order", f"On hold: {'; '.join(verdict.held_because)}.")
 
 
 def _check_none_in_force(patient: Patient, technique: str, at: datetime) -> None:
@@ -262,7 +262,9 @@ def _carry_hold_over(old: Order, new: Order, by: Person, at: datetime) -> None:
     held = selectors.hold_in_force(old)
     if held is None:
         return
-    carried = OrderHold(order=new, reason=held.reason, by=held.by, decides=held.decides, decide_by=held.decide_by)
+    carried = OrderHold(
+        order=new, reason=held.reason, by=held.by, decides=held.decides, decide_by=held.decide_by
+    )
     records.replace(held, carried, by=by, at=at, reason="order changed")
 
 
