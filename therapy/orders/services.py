@@ -1,6 +1,6 @@
 """Writes orders: prescribe, activate, change, hold, resume, stop, co-sign. Each audited, with reason and author."""
 
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 from django.db import transaction
@@ -9,6 +9,8 @@ from django.utils import timezone
 
 from clinic import records
 from clinic.access import CLINICAL, patients_visible_to, require, require_licensed
+from clinic.attention import services as attention
+from clinic.attention.models import Flag, FlagKind
 from clinic.audit import services as audit
 from clinic.formats import count
 from clinic.models import Patient, Person
@@ -20,6 +22,9 @@ from therapy.orders.doses import TECHNIQUES, counted_columns
 from therapy.orders.followers import OrderEvent, tell
 from therapy.orders.models import InhaledMedicine, Order, OrderHold, OrderSignature, OrderSource
 from therapy.orders.prescription import Prescription, check, unanswered
+
+# Local convention: a telephone order is signed within a day.
+SIGN_WITHIN = timedelta(hours=24)
 
 
 @transaction.atomic
@@ -64,6 +69,7 @@ def activate(*, by: Person, order: Order, read_back: bool = False) -> Order:
     records.replace(order, new, by=by, at=at, reason="activated")
     _write_medicines(new, prescription)
     _audit("order_activated", by, new)
+    _ask_for_signature(new, by)
     tell(OrderEvent("started", new, by, at, "activated"))
     return new
 
@@ -91,6 +97,8 @@ def change(*, by: Person, order: Order, prescription: Prescription, reason: str)
     _write_medicines(new, prescription)
     _carry_hold_over(order, new, by, at)
     _audit("order_changed", by, new, reason)
+    _close_signature_flag(order, by, "superseded")
+    _ask_for_signature(new, by)
     tell(OrderEvent("ended", order, by, at, f"order changed: {reason}"))
     tell(OrderEvent("started", new, by, at, reason))
     return new
@@ -164,6 +172,7 @@ def sign(*, by: Person, order: Order) -> OrderSignature:
         raise Refused("order", "This order is signed already.")
     signature = OrderSignature.objects.create(order=order, by=by)
     _audit("order_signed", by, order)
+    _close_signature_flag(order, by, "done")
     return signature
 
 
@@ -266,6 +275,32 @@ def _carry_hold_over(old: Order, new: Order, by: Person, at: datetime) -> None:
         order=new, reason=held.reason, by=held.by, decides=held.decides, decide_by=held.decide_by
     )
     records.replace(held, carried, by=by, at=at, reason="order changed")
+
+
+def _signature_key(order: Order) -> str:
+    return f"co_sign:order:{order.pk}"
+
+
+def _ask_for_signature(order: Order, by: Person) -> None:
+    if not order.needs_signature:
+        return
+    attention.open_flag(
+        kind=FlagKind.CO_SIGN,
+        key=_signature_key(order),
+        words=f"Telephone order of {TECHNIQUES[order.technique]}, to be signed.",
+        due_at=order.started_at + SIGN_WITHIN,
+        patient=order.patient,
+        decides=order.prescriber,
+        technique=order.technique,
+        subject=order,
+        by=by,
+    )
+
+
+def _close_signature_flag(order: Order, by: Person, outcome: str) -> None:
+    flag = Flag.objects.filter(key=_signature_key(order)).first()
+    if flag is not None:
+        attention.close_flag(flag=flag, by=by, outcome=outcome)
 
 
 def _audit(action: str, by: Person, order: Order, reason: str = "") -> None:
