@@ -7,9 +7,10 @@ from dataclasses import replace
 from uuid import UUID
 
 from django.db.models import Prefetch, Q
+from django.utils import timezone
 
 from clinic.attention.models import Flag, FlagKind, FlagState
-from clinic.patients.models import Patient
+from clinic.patients.models import Patient, PatientIdentity
 from clinic.records import Refused
 from screening import rules, table
 from screening.holds import GivenDecision, GivenScreening, Guard, Purpose, judge
@@ -95,6 +96,16 @@ def answers_of(screening: Screening) -> Mapping[str, rules.Answer]:
         for one in screening.answers.all()
         if one.condition in rule_table.conditions or one.condition in rule_table.numbers
     }
+
+
+def age_years(patient: Patient, at: dt.datetime) -> float | None:
+    """The age in whole years, under 2 years in twelfths; None where the birth date is not known any more."""
+    identity = PatientIdentity.objects.filter(patient=patient).only("birth_date").first()
+    if identity is None:
+        return None
+    born, on = identity.birth_date, timezone.localdate(at)
+    months = (on.year - born.year) * 12 + on.month - born.month - (on.day < born.day)
+    return months // 12 if months >= 24 else round(max(months, 0) / 12, 3)
 
 
 def _screenings(

@@ -1,10 +1,11 @@
 """How answers, results and bars are said on pages, print-outs and in notices. No Django."""
 
 import datetime as dt
+from typing import Any
 
 from clinic import formats
 from screening import rules
-from screening.rules import Contribution, Result
+from screening.rules import Contribution, Result, TechniqueResult
 from screening.table import Grade, Table
 
 RESULT_WORDS = {
@@ -65,3 +66,27 @@ def finding(part: Contribution, table: Table, *, age: dt.timedelta | None = None
     if part.left_out:
         return f"{words}: not answered"
     return f"{words}: {answer(part.answered_by, part.answer, table)}"
+
+
+def explanation(found: TechniqueResult, table: Table) -> dict[str, Any]:
+    """What was shown for one technique, whole, so that it reads as it was after the table has changed."""
+    return {
+        "because": [
+            {
+                "condition": part.cell.condition,
+                "words": table.conditions[part.cell.condition].words,
+                "answer": part.answer,
+                "answered_by": part.answered_by,
+                "said": finding(part, table),
+                "result": str(part.result),
+                "grade": str(part.cell.grade),
+                "star": part.cell.star,
+                "reason": part.cell.reason,
+                "source": table.cite(part.cell),
+                "citations": [table.sources[key].citation for key in part.cell.sources],
+                "conflict": part.cell.conflict,
+            }
+            for part in found.contributions
+        ],
+        "missing": list(found.missing),
+    }

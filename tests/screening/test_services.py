@@ -1,0 +1,298 @@
+"""Recording a screening and a decision: who may, what is kept, who is told."""
+
+import datetime as dt
+
+import pytest
+import time_machine
+
+from clinic import access, records
+from clinic.attention.models import Flag, Notice
+from clinic.audit.models import AuditEvent
+from clinic.records import Refused
+from screening import ordered, selectors, services, table
+from screening.models import Answer, Decision, Screening
+from tests.conftest import NOW
+
+pytestmark = pytest.mark.django_db
+HOUR = dt.timedelta(hours=1)
+ALL_NO = {
+    key: "no" for key, condition in table.current().conditions.items() if "age_years" not in condition.numbers
+}
+
+
+@pytest.fixture(autouse=True)
+def frozen():
+    with time_machine.travel(NOW, tick=False):
+        yield
+
+
+@pytest.fixture
+def orders():
+    """PEP and MI-E are ordered for every patient."""
+    before = ordered.told_by(lambda patients: dict.fromkeys(patients, ("pep", "mi_e", "pep")))
+    yield
+    ordered.told_by(before)
+
+
+def record(world, cast, *, at=NOW, by=None, **changed):
+    keep = changed.pop("keep", ())
+    answers = changed.pop("answers", ALL_NO) | changed
+    return services.record_screening(
+        by=by or cast.therapist, patient=world.mosswater, answers=answers, at=at, keep=keep
+    )
+
+
+def decide(screening, by, **changed):
+    arguments = {
+        "technique": "drainage",
+        "proceed": True,
+        "reason_code": "condition_controlled",
+        "reason": "Pain is controlled, side-lying only.",
+        "expires_at": NOW + 24 * HOUR,
+        "at": NOW,
+    } | changed
+    return services.decide(by=by, screening=screening, **arguments)
+
+
+# Recording
+
+
+def test_a_screening_stores_each_answer_the_table_version_and_the_explanation_shown(world, cast):
+    row = record(world, cast, rib_fracture="yes", platelets_10e9_per_l=35.5, platelets_20_to_49="unknown",
+                 platelets_under_20="unknown")  # fmt: skip
+    assert row.table_version == table.current().version
+    assert row.answers.get(condition="platelets_10e9_per_l").value == 35500
+    assert row.answers.get(condition="rib_fracture").kind == "yes"
+    drainage = row.results.get(technique="drainage")
+    assert drainage.result == "clinician_must_decide"
+    listed = [one["condition"] for one in drainage.explanation["because"]]
+    assert set(listed) == {"rib_fracture", "platelets_20_to_49"}
+    platelets = drainage.explanation["because"][listed.index("platelets_20_to_49")]
+    assert platelets["said"] == "Platelets 20 to 49 \u00d710⁹/L (35.5 \u00d710⁹/L)"
+    assert platelets["star"]
+    assert row.results.count() == 11
+
+
+def test_the_age_follows_from_the_birth_date_and_is_never_asked(world, cast):
+    row = record(world, cast)
+    assert row.answers.get(condition="age_years").value == 68000
+    assert row.results.get(technique="head_down_drainage").result == "none_found"
+
+
+def test_a_new_screening_replaces_the_one_in_force_and_both_stay_readable(world, cast):
+    first = record(world, cast)
+    second = record(world, cast, at=NOW + HOUR, epistaxis="yes")
+    first.refresh_from_db()
+    assert first.ended_at == NOW + HOUR
+    assert second.replaces == first
+    assert first.answers.get(condition="epistaxis").kind == "no"
+
+
+def test_kept_answers_carry_their_own_time_and_person(world, cast):
+    record(world, cast, bullous_emphysema="yes")
+    again = record(world, cast, by=cast.lead, at=NOW + 26 * HOUR, answers={"epistaxis": "no"}, keep="all")
+    kept = again.answers.get(condition="bullous_emphysema")
+    assert (kept.kind, kept.answered_at, kept.answered_by) == ("yes", NOW, cast.therapist)
+    assert again.answers.get(condition="epistaxis").answered_at == NOW + 26 * HOUR
+    held = selectors.guard(world.mosswater, "pep", NOW + 26 * HOUR, purpose="begin")
+    assert "epistaxis" not in held.missing
+    assert "acute_sinusitis" in held.missing, "yesterday's answer is not made younger by keeping it"
+
+
+def test_a_new_number_replaces_the_kept_answers_of_its_rows(world, cast):
+    record(world, cast)
+    again = record(world, cast, at=NOW + HOUR, answers={"icp_mmhg": 25}, keep="all")
+    assert not again.answers.filter(condition="icp_above_20").exists()
+    assert again.results.get(technique="mi_e").result == "do_not_start"
+
+
+@pytest.mark.parametrize(
+    ("answers", "field", "words"),
+    [
+        ({"icp_above_20": "no", "icp_mmhg": 25}, "icp_above_20", "answered no"),
+        ({"icp_mmhg": 900}, "icp_mmhg", "outside"),
+        ({"no_such_row": "yes"}, "no_such_row", "not a row"),
+        ({"epistaxis": "perhaps"}, "epistaxis", "one of its words"),
+        (
+            {"icp_mmhg": "no_reason_to_measure", "head_or_neck_injury_unstable": "yes"},
+            "icp_mmhg",
+            "Head or neck injury, not stabilised",
+        ),
+    ],
+)
+def test_an_answer_that_cannot_be_so_is_refused_at_its_field(world, cast, answers, field, words):
+    with pytest.raises(Refused) as refused:
+        record(world, cast, answers=answers)
+    assert refused.value.field == field
+    assert words in refused.value.message
+    assert not Screening.objects.exists()
+
+
+def test_only_who_looks_after_the_patient_records_a_screening(world, cast):
+    for person in (cast.outsider, cast.manager, cast.administrator):
+        with pytest.raises(access.NotPermitted):
+            record(world, cast, by=person)
+
+
+def test_recording_over_a_screening_that_was_not_seen_is_refused(world, cast):
+    seen = record(world, cast)
+    record(world, cast, at=NOW + HOUR)
+    with pytest.raises(records.Changed):
+        services.record_screening(
+            by=cast.therapist, patient=world.mosswater, answers=ALL_NO, at=NOW + 2 * HOUR, replacing=seen.pk
+        )
+
+
+def test_a_screening_that_arrives_late_does_not_push_out_the_newer_one(world, cast):
+    newer = record(world, cast, epistaxis="yes")
+    late = record(world, cast, at=NOW - HOUR)
+    newer.refresh_from_db()
+    assert newer.ended_at is None
+    assert late.ended_at == newer.started_at
+    assert selectors.guard(world.mosswater, "pep", NOW - HOUR / 2, purpose="record").allowed
+    assert not selectors.guard(world.mosswater, "pep", NOW, purpose="display").allowed
+
+
+def test_a_screening_is_audited_without_its_answers(world, cast):
+    row = record(world, cast, epistaxis="yes")
+    event = AuditEvent.objects.get(action="screening recorded")
+    assert event.subject_id == str(row.pk)
+    assert event.patient_id == world.mosswater.pk
+    assert "epistaxis" in event.changed
+    assert "yes" not in event.changed
+
+
+# Holds
+
+
+def test_a_new_hold_opens_one_flag_and_tells_the_therapist_and_the_lead(world, cast, orders):
+    record(world, cast, by=cast.lead, rib_fracture="yes")
+    flag = Flag.objects.get()
+    assert flag.technique == "mi_e", "rib fracture has no grade for PEP"
+    assert flag.due_at == NOW + HOUR
+    assert flag.owner == cast.therapist
+    assert "Rib fracture" in flag.words
+    assert [notice.to for notice in Notice.objects.all()] == [cast.therapist]
+    held = selectors.guard(world.mosswater, "mi_e", NOW, purpose="schedule")
+    assert (held.who_decides, held.decide_by) == (flag.decides, flag.due_at)
+
+
+def test_whoever_finds_it_is_not_told_but_the_lead_is(world, cast, orders):
+    record(world, cast, rib_fracture="yes")
+    assert [notice.to for notice in Notice.objects.all()] == [cast.lead]
+
+
+def test_the_same_finding_screened_again_opens_no_second_flag(world, cast, orders):
+    record(world, cast, rib_fracture="yes")
+    record(world, cast, at=NOW + HOUR, rib_fracture="yes")
+    assert Flag.objects.count() == 1
+    assert Notice.objects.count() == 1
+
+
+def test_a_flag_closes_when_its_finding_is_gone(world, cast, orders):
+    record(world, cast, rib_fracture="yes")
+    record(world, cast, at=NOW + HOUR)
+    flag = Flag.objects.get()
+    assert (flag.state, flag.outcome) == ("closed", "superseded")
+
+
+def test_nothing_ordered_nothing_held(world, cast):
+    record(world, cast, rib_fracture="yes")
+    assert not Flag.objects.exists()
+
+
+def test_holds_are_told_once_however_often_the_job_runs(world, cast, orders):
+    row = record(world, cast, rib_fracture="yes")
+    decide(row, cast.lead, technique="mi_e", expires_at=NOW + 2 * HOUR)
+    assert Flag.objects.get().outcome == "done"
+    assert services.tell_all_holds(at=NOW + HOUR) == 0
+    assert services.tell_all_holds(at=NOW + 3 * HOUR) == 1, "the decision ran out"
+    assert services.tell_all_holds(at=NOW + 3 * HOUR) == 0
+
+
+def test_no_name_stands_in_flag_notice_or_audit(world, cast, orders):
+    record(world, cast, rib_fracture="yes")
+    texts = [Flag.objects.get().words, *Notice.objects.values_list("words", flat=True)]
+    assert all("mosswater" not in text.lower() for text in texts)
+
+
+# Decisions
+
+
+def test_a_decision_lets_the_technique_proceed_until_it_ends(world, cast):
+    row = record(world, cast, rib_fracture="yes")
+    decision = decide(row, cast.lead, conditions="Stop when it hurts.", stop_below_spo2_percent=88)
+    found = selectors.guard(world.mosswater, "drainage", NOW, purpose="begin")
+    assert found.allowed
+    assert found.decision.id == decision.pk
+    assert found.decision.stop_below_spo2_percent == 88
+    assert not selectors.guard(world.mosswater, "drainage", NOW + 24 * HOUR, purpose="schedule").allowed
+
+
+def test_only_a_licensed_account_decides(world, cast):
+    row = record(world, cast, rib_fracture="yes")
+    cast.therapist.licensed = False
+    for person in (cast.therapist, cast.outsider, cast.manager, cast.administrator):
+        with pytest.raises(access.NotPermitted):
+            decide(row, person)
+    assert not Decision.objects.exists()
+
+
+def test_a_bar_or_an_open_question_cannot_be_decided_away(world, cast):
+    row = record(world, cast, rib_fracture="yes", icp_above_20="yes", epistaxis="unknown")
+    for technique in ("mi_e", "pep", "incentive_spirometry"):
+        expected = {"mi_e": "do not start", "pep": "Incomplete", "incentive_spirometry": None}[technique]
+        if expected is None:
+            decide(row, cast.lead, technique=technique)
+            continue
+        with pytest.raises(Refused, match=expected):
+            decide(row, cast.lead, technique=technique)
+
+
+@pytest.mark.parametrize(
+    ("changed", "field"),
+    [
+        ({"reason_code": "risk_outweighs"}, "reason_code"),
+        ({"reason": "  "}, "reason"),
+        ({"expires_at": NOW}, "expires_at"),
+        ({"expires_at": NOW + dt.timedelta(days=400)}, "expires_at"),
+        ({"stop_below_spo2_percent": 20}, "stop_below_spo2_percent"),
+    ],
+)
+def test_a_decision_names_a_reason_and_an_end(world, cast, changed, field):
+    row = record(world, cast, rib_fracture="yes")
+    with pytest.raises(Refused) as refused:
+        decide(row, cast.lead, **changed)
+    assert refused.value.field == field
+
+
+def test_a_decision_on_a_screening_that_was_replaced_is_refused(world, cast):
+    old = record(world, cast, rib_fracture="yes")
+    record(world, cast, at=NOW + HOUR, rib_fracture="yes")
+    with pytest.raises(records.Changed):
+        decide(old, cast.lead, at=NOW + HOUR)
+
+
+def test_a_later_decision_replaces_the_earlier_one(world, cast):
+    row = record(world, cast, rib_fracture="yes")
+    first = decide(row, cast.lead)
+    second = decide(row, cast.lead, proceed=False, reason_code="wait", at=NOW + HOUR)
+    assert second.replaces == first
+    found = selectors.guard(world.mosswater, "drainage", NOW + HOUR, purpose="display")
+    assert found.bar == "decided_against"
+
+
+def test_an_unchanged_finding_is_not_asked_again_after_a_new_screening(world, cast, orders):
+    """Alert fatigue: the decision counts while exactly the answers stand that it weighed."""
+    row = record(world, cast, rib_fracture="yes")
+    decide(row, cast.lead, technique="mi_e")
+    record(world, cast, at=NOW + HOUR, rib_fracture="yes")
+    assert selectors.guard(world.mosswater, "mi_e", NOW + HOUR, purpose="begin").allowed
+    assert Flag.objects.filter(state="open").count() == 0
+    record(world, cast, at=NOW + 2 * HOUR, rib_fracture="yes", lung_contusion="yes")
+    assert not selectors.guard(world.mosswater, "mi_e", NOW + 2 * HOUR, purpose="begin").allowed
+
+
+def test_answers_are_stored_once_each(world, cast):
+    row = record(world, cast)
+    assert Answer.objects.filter(screening=row).count() == 79
