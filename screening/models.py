@@ -48,6 +48,9 @@ class Answer(EventModel):
     answered_at = models.DateTimeField(default=timezone.now)
     answered_by = models.ForeignKey("clinic.Person", on_delete=models.PROTECT, related_name="+")
     by_group = models.BooleanField(default=False, help_text='Given by "I checked these, none apply".')
+    unusual_reason = models.CharField(
+        max_length=200, blank=True, help_text="Why a value outside the usual range is right."
+    )
 
     class Meta(EventModel.Meta):
         constraints = [

@@ -1,32 +1,31 @@
 """Writes screenings and decisions; a new hold opens a flag and tells who must know."""
 
 import datetime as dt
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import Any, Literal
+from uuid import UUID
 
 from django.db import IntegrityError, transaction
 
 from clinic import access, records
-from clinic.assignments.models import Assignment
 from clinic.attention import services as attention
 from clinic.attention.models import Flag, FlagKind
 from clinic.audit import services as audit
 from clinic.calculation import NotCalculable
+from clinic.ids import new_id
 from clinic.patients.models import Patient
 from clinic.records import Refused
 from clinic.staff.models import Person
 from clinic.staff.roles import Role
-from clinic.units import selectors as units
-from screening import ordered, rules, selectors, table, words
+from screening import hold_services, rules, selectors, table, words
 from screening.decision_reasons import AGAINST, PROCEED
-from screening.holds import Bar, Guard, Purpose
+from screening.holds import Guard, Purpose
 from screening.models import Answer, AnswerKind, Decision, Screening, TechniqueResult
 from screening.table import Table
 
 LONGEST_DECISION = dt.timedelta(days=366)  # local convention
-WHO_DECIDES = "the prescriber or another licensed clinician"
-NOTICE_KIND = "hold"
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +34,7 @@ class _Given:
     at: dt.datetime
     by_id: int
     by_group: bool
+    unusual_reason: str = ""
 
 
 @transaction.atomic
@@ -47,7 +47,9 @@ def record_screening(
     reason: str = "",
     by_group: Collection[str] = (),
     keep: Collection[str] | Literal["all"] = (),
+    unusual: Mapping[str, str] = MappingProxyType({}),
     replacing: Any = None,
+    screening_id: UUID | None = None,
     source: str = "web",
 ) -> Screening:
     """Record one dated set of answers with the result per technique; it replaces the one in force.
@@ -58,9 +60,12 @@ def record_screening(
         by_group: those of `answers` that were given by "I checked these, none apply".
         keep: keys taken over from the screening in force with their time and person, where neither the key nor
             the number or row that answers it is in `answers`; "all" for every one.
-        replacing: the id of the screening that the person saw (None when there was none is not checked).
+        unusual: why a value outside its usual range is right, by key.
+        replacing: the id of the screening that the person saw, "" when there was none; None checks nothing.
+        screening_id: made by the page or the device; sent again, it makes no second record.
         source: web, tablet, job or command, for the audit trail.
-    Returns: the screening. One that was asked before the one in force began is stored as ended already.
+    Returns: the screening; the one already recorded when it was sent again. One that was asked before the
+        one in force began is stored as ended already.
     Raises: NotPermitted; Refused naming the key that cannot be so; Changed when another screening was recorded
         since `replacing`.
     """
@@ -68,15 +73,29 @@ def record_screening(
     _require_visible(by, patient)
     rule_table = table.current()
     in_force = Screening.objects.filter(patient=patient, ended_at__isnull=True).first()
-    if replacing is not None and (in_force is None or str(in_force.pk) != str(replacing)):
+    if screening_id is not None:
+        again = Screening.objects.filter(pk=screening_id, patient=patient).first()
+        if again is not None:
+            return again
+    if replacing is not None and str(replacing) != (str(in_force.pk) if in_force else ""):
         raise records.Changed(in_force or Screening(patient=patient))
-    given = {key: _Given(value, at, by.pk, key in by_group) for key, value in answers.items()}
+    given = {
+        key: _Given(value, at, by.pk, key in by_group, unusual.get(key, "")[:200])
+        for key, value in answers.items()
+    }
     if in_force is not None:
         given = _kept(in_force, keep, given, rule_table) | given
     _with_age(given, patient, at, by, rule_table)
     found = _screened(given, rule_table)
     _refuse_unmeasured(given, rule_table)
-    row = Screening(patient=patient, by=by, reason=reason, table_version=rule_table.version, started_at=at)
+    row = Screening(
+        pk=screening_id or new_id(),
+        patient=patient,
+        by=by,
+        reason=reason,
+        table_version=rule_table.version,
+        started_at=at,
+    )
     late = in_force is not None and at < in_force.started_at
     try:
         with transaction.atomic():
@@ -98,57 +117,8 @@ def record_screening(
         reason=reason, source=source,
     )  # fmt: skip
     if not late:
-        tell_holds(by=by, patient=patient, at=at)
+        hold_services.tell_holds(by=by, patient=patient, at=at)
     return row
-
-
-def tell_holds(
-    *, by: Person | None, patient: Patient, at: dt.datetime, techniques: Iterable[str] | None = None
-) -> list[Flag]:
-    """Open a flag for each ordered technique that a clinician must decide on or that must not start.
-
-    Also closes the flags of techniques that hold no longer. Call it again when a technique is newly ordered.
-
-    Args:
-        techniques: those to look at; all ordered ones when left out.
-    Returns: the flags opened by this call; the assigned therapist and the leads were told of each.
-    """
-    wanted = tuple(techniques) if techniques is not None else ordered.techniques([patient.pk])[patient.pk]
-    waiting = {
-        flag.technique: flag
-        for flag in Flag.objects.filter(
-            patient=patient, kind=FlagKind.DECIDE, state__in=attention.NOT_CLOSED
-        ).order_by("opened_at", "id")
-    }
-    looked_at = dict.fromkeys((*wanted, *(key for key in waiting if key in table.current().techniques)))
-    guards = selectors.guards([(patient.pk, key) for key in looked_at], at, purpose=Purpose.DISPLAY)
-    opened = []
-    for technique in looked_at:
-        found = guards[patient.pk, technique]
-        if found.clinical and found.bar is not Bar.DECIDED_AGAINST:
-            if technique not in waiting and technique in wanted:
-                opened.extend(_open(patient, technique, found, by=by, at=at))
-        elif technique in waiting:
-            attention.close_flag(
-                waiting[technique],
-                by=by,
-                outcome="done" if found.decision else "superseded",
-                words=words.result(found.result) if found.result else "",
-            )
-    return opened
-
-
-def tell_all_holds(*, at: dt.datetime) -> int:
-    """For a job: `tell_holds` for every patient who was screened; finds what began to hold by time alone.
-
-    Returns: the number of flags opened. Running it twice opens nothing the second time.
-    """
-    opened = 0
-    in_force = Screening.objects.filter(ended_at__isnull=True).order_by("id").select_related("patient")
-    for screening in in_force.iterator():
-        with transaction.atomic():
-            opened += len(tell_holds(by=None, patient=screening.patient, at=at))
-    return opened
 
 
 @transaction.atomic
@@ -164,6 +134,7 @@ def decide(
     at: dt.datetime,
     conditions: str = "",
     stop_below_spo2_percent: int | None = None,
+    decision_id: UUID | None = None,
 ) -> Decision:
     """Document a licensed clinician's choice on "clinician must decide", bound to the answers it weighed.
 
@@ -171,12 +142,17 @@ def decide(
         by: an account marked licensed, with access to the patient.
         screening: the one that was read; it must still be in force.
         expires_at: from when the decision counts no longer.
+        decision_id: made by the page; sent again, it makes no second record.
     Returns: the decision; an earlier one on the same technique is replaced.
     Raises: NotPermitted; Changed when another screening was recorded since; Refused naming the field.
     """
     access.require_licensed(by)
     patient = screening.patient
     _require_visible(by, patient)
+    if decision_id is not None:
+        again = Decision.objects.filter(pk=decision_id, patient=patient).first()
+        if again is not None:
+            return again
     in_force = Screening.objects.filter(patient=patient, ended_at__isnull=True).first()
     if in_force is None or in_force.pk != screening.pk:
         raise records.Changed(in_force or screening)
@@ -186,6 +162,7 @@ def decide(
         stop_below=stop_below_spo2_percent,
     )  # fmt: skip
     row = Decision(
+        pk=decision_id or new_id(),
         screening=screening,
         patient=patient,
         technique=technique,
@@ -252,7 +229,9 @@ def _kept(
         for number in rule_table.conditions[key].numbers
     }
     return {
-        one.condition: _Given(selectors.value_of(one), one.answered_at, one.answered_by_id, one.by_group)
+        one.condition: _Given(
+            selectors.value_of(one), one.answered_at, one.answered_by_id, one.by_group, one.unusual_reason
+        )
         for one in in_force.answers.all()
         if (keep == "all" or one.condition in keep)
         and one.condition not in settled
@@ -307,6 +286,7 @@ def _store(
             answered_at=one.at,
             answered_by_id=one.by_id,
             by_group=one.by_group,
+            unusual_reason=one.unusual_reason,
         )
         for key, one in given.items()
     )
@@ -319,50 +299,6 @@ def _store(
         )
         for key, one in found.items()
     )
-
-
-def _open(
-    patient: Patient, technique: str, found: Guard, *, by: Person | None, at: dt.datetime
-) -> list[Flag]:
-    assignment = (
-        Assignment.objects.filter(patient=patient, ended_at__isnull=True).select_related("therapist").first()
-    )
-    therapist = assignment.therapist if assignment else None
-    said = (
-        f"{words.technique(technique, table.current())} on hold. {'; '.join(found.held_because)}. "
-        f"Must decide: {WHO_DECIDES}."
-    )
-    flag, opened = attention.open_flag(
-        kind=FlagKind.DECIDE,
-        # A decision that has run out makes a new occasion on the same screening.
-        key=f"decide:{found.screening_id}:{technique}:{_decided_so_far(patient, technique)}",
-        words=said,
-        due_at=at + dt.timedelta(minutes=units.number("decide_by_minutes")),
-        patient=patient,
-        owner=_owner(therapist),
-        decides=WHO_DECIDES,
-        technique=technique,
-        by=by,
-    )
-    if not opened:
-        return []
-    attention.tell_leads(kind=NOTICE_KIND, words=said, by=by, patient=patient, flag=flag)
-    if therapist is not None and therapist.role != Role.LEAD and (by is None or therapist.pk != by.pk):
-        attention.tell(to=therapist, kind=NOTICE_KIND, words=said, by=by, patient=patient, flag=flag)
-    return [flag]
-
-
-def _decided_so_far(patient: Patient, technique: str) -> int:
-    return Decision.objects.filter(patient=patient, technique=technique).count()
-
-
-def _owner(therapist: Person | None) -> Person | None:
-    if therapist is not None and therapist.licensed and therapist.is_active:
-        return therapist
-    lead: Person | None = (
-        Person.objects.filter(role=Role.LEAD, is_active=True, licensed=True).order_by("pk").first()
-    )
-    return lead
 
 
 def _check_decision(

@@ -9,7 +9,7 @@ from clinic import access, records
 from clinic.attention.models import Flag, Notice
 from clinic.audit.models import AuditEvent
 from clinic.records import Refused
-from screening import ordered, selectors, services, table
+from screening import hold_services, ordered, selectors, services, table
 from screening.models import Answer, Decision, Screening
 from tests.conftest import NOW
 
@@ -205,9 +205,9 @@ def test_holds_are_told_once_however_often_the_job_runs(world, cast, orders):
     row = record(world, cast, rib_fracture="yes")
     decide(row, cast.lead, technique="mi_e", expires_at=NOW + 2 * HOUR)
     assert Flag.objects.get().outcome == "done"
-    assert services.tell_all_holds(at=NOW + HOUR) == 0
-    assert services.tell_all_holds(at=NOW + 3 * HOUR) == 1, "the decision ran out"
-    assert services.tell_all_holds(at=NOW + 3 * HOUR) == 0
+    assert hold_services.tell_all_holds(at=NOW + HOUR) == 0
+    assert hold_services.tell_all_holds(at=NOW + 3 * HOUR) == 1, "the decision ran out"
+    assert hold_services.tell_all_holds(at=NOW + 3 * HOUR) == 0
 
 
 def test_no_name_stands_in_flag_notice_or_audit(world, cast, orders):
