@@ -1,0 +1,40 @@
+"""What else must happen, in the same transaction, when a patient leaves the caseload.
+
+Patients stand left of orders and never import them; the parts on the right put themselves here when the app
+starts (therapy/apps.py).
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Literal
+
+from clinic.patients.models import Patient
+from clinic.staff.models import Person
+
+
+@dataclass(frozen=True, slots=True)
+class PatientLeft:
+    """A patient was discharged, or died."""
+
+    how: Literal["discharged", "died"]
+    patient: Patient
+    by: Person
+    at: datetime
+    reason: str
+
+
+Follower = Callable[[PatientLeft], None]
+_followers: list[Follower] = []
+
+
+def follow(follower: Follower) -> None:
+    """Have a function called on every later event, once however often it is put here."""
+    if follower not in _followers:
+        _followers.append(follower)
+
+
+def tell(event: PatientLeft) -> None:
+    """Call every follower; an error in one undoes the whole act."""
+    for follower in _followers:
+        follower(event)
