@@ -81,7 +81,7 @@ class Command(BaseCommand):
     def _prepare(self) -> None:
         call_command("migrate", interactive=False, verbosity=0)
         if settings.TRAINING_DATA and "load_demo" in get_commands():
-            call_command("load_demo", stdout=self.stdout)
+            call_command("load_demo", if_empty=True, stdout=self.stdout)
         self._collect_static()
 
     def _collect_static(self) -> None:

@@ -1,0 +1,37 @@
+"""The whole demo clinic, with its ten weeks of history."""
+
+from collections import Counter
+from datetime import date
+
+import pytest
+
+from clinic.models import Assignment, Patient, Person
+from clinic.staff.roles import Role
+from therapy.models import DueWindow, TreatmentSession
+from therapy.pages.demo.load import load
+
+DAY = date(2026, 11, 25)
+pytestmark = [pytest.mark.django_db, pytest.mark.slow]
+
+
+def test_the_full_demo_is_a_small_clinic_with_ten_weeks_of_history():
+    load(day=DAY)
+    states = Counter(Patient.objects.values_list("state", flat=True))
+    assert Patient.objects.count() == 60
+    assert set(Patient.objects.values_list("unit__care_setting", flat=True)) == {
+        "step_down",
+        "acute",
+        "outpatient",
+        "home",
+    }
+    assert Person.objects.filter(role=Role.THERAPIST).count() == 6
+    first_day = TreatmentSession.objects.earliest("service_date").service_date
+    assert (DAY - first_day).days in range(60, 71)
+    assert set(DueWindow.objects.values_list("state", flat=True)) == {
+        "full",
+        "part",
+        "not_delivered",
+        "cancelled",
+        "open",
+    }
+    assert Assignment.objects.filter(ended_at__isnull=True).count() == states["active"]

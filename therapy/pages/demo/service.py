@@ -1,0 +1,166 @@
+"""The demo clinic itself: units, staff, shifts, absence, and what each therapist is trained for."""
+
+from dataclasses import dataclass
+from datetime import datetime, time, timedelta
+
+from django.contrib.auth.hashers import make_password
+
+from clinic.models import Absence, CareSettingRule, Competency, Person, Shift, StandardMinutes, Unit
+from clinic.staff.roles import Role
+from therapy.orders.doses import TECHNIQUES
+from therapy.pages.demo.accounts import DEMO_ACCOUNTS, DEMO_PHRASE
+from therapy.pages.demo.book import Book
+from therapy.pages.demo.clock import DemoClock
+
+HISTORY_DAYS, AHEAD_DAYS = 70, 14
+
+_UNITS = (
+    ("step_down", "Step-down unit", "step_down", time(6), time(23), {"4": ["08:00", "12:00", "16:00", "20:00"]}),
+    ("acute", "Acute ward", "acute", time(7), time(22), {}),
+    ("outpatient", "Outpatient room", "outpatient", time(7), time(22), {}),
+    ("home", "Home round", "home", time(8), time(20), {}),
+)  # fmt: skip
+
+# Local numbers of the demo clinic; the BTS/ACPRC time table gives 30 min for an uncomplicated treatment.
+_MINUTES = {
+    "drainage": 30, "head_down_drainage": 30, "percussion_vibration": 25, "pep": 25, "oscillating_pep": 25,
+    "hfcwo": 30, "mi_e": 30, "breathing_techniques": 25, "directed_cough": 15, "assisted_cough": 20,
+    "incentive_spirometry": 15,
+}  # fmt: skip
+_TASKS = {"set_up": 5, "gown": 5, "notes": 5, "travel": 15}
+# Published intervals as in evidence, all from memory of AARC 1991; step-down and outpatient are local.
+_REASSESS = (
+    ("intensive", 48, "hours", "AARC 1991, from memory"),
+    ("step_down", 48, "hours", "local: as intensive care"),
+    ("acute", 72, "hours", "AARC 1991, from memory"),
+    ("outpatient", 3, "months", "local"),
+    ("home", 3, "months", "AARC 1991, from memory"),
+)
+_LATE = {"thornapple"}
+_WEEKEND_TEAMS = (("lindqvale", "quillfeather"), ("heron", "thornapple"), ("quillfeather", "otterby"))
+
+
+@dataclass
+class Service:
+    """The units and people by their short names, and who is present when."""
+
+    units: dict[str, Unit]
+    people: dict[str, Person]
+    present: dict[tuple[str, object], tuple[datetime, datetime]]
+
+    @property
+    def lead(self) -> Person:
+        return self.people["saltmarsh"]
+
+    def minutes(self, technique: str) -> int:
+        """Standard minutes of one treatment, notes included."""
+        return _MINUTES[technique] + _TASKS["notes"]
+
+
+def build(book: Book, clock: DemoClock) -> Service:
+    """Write units, settings and staff, and keep their shifts."""
+    units = {}
+    for key, name, setting, wakes, sleeps, fixed in _UNITS:
+        units[key], _ = Unit.objects.get_or_create(
+            name=name,
+            defaults={
+                "care_setting": setting,
+                "wakes_at": wakes,
+                "sleeps_at": sleeps,
+                "fixed_times": fixed,
+                "phone": f"45{len(units)}0",
+            },
+        )
+    for setting, every, spell, source in _REASSESS:
+        CareSettingRule.objects.get_or_create(
+            care_setting=setting,
+            defaults={"reassess_every": every, "reassess_every_spell": spell, "source": source},
+        )
+    for kind, table in ((StandardMinutes.TECHNIQUE, _MINUTES), (StandardMinutes.TASK, _TASKS)):
+        for name, minutes in table.items():
+            StandardMinutes.objects.get_or_create(
+                kind=kind,
+                name=name,
+                defaults={"minutes": minutes, "source": "local number of the demo clinic"},
+            )
+    service = Service(units, _people(), {})
+    _shifts(book, clock, service)
+    _absences(book, clock, service)
+    for person in service.people.values():
+        if person.role == Role.THERAPIST:
+            _competencies(book, clock, person)
+    return service
+
+
+def _people() -> dict[str, Person]:
+    hashed = make_password(DEMO_PHRASE)
+    people = {}
+    for number, account in enumerate(DEMO_ACCOUNTS):
+        people[account.username] = Person.objects.create(
+            username=account.username,
+            password=hashed,
+            given_name=account.given_name,
+            family_name=account.family_name,
+            role=account.role,
+            profession=account.profession,
+            licensed=account.licensed,
+            phone=f"44{70 + number}",
+        )
+    return people
+
+
+def _shifts(book: Book, clock: DemoClock, service: Service) -> None:
+    therapists = [name for name, person in service.people.items() if person.role == Role.THERAPIST]
+    for days_ago in range(HISTORY_DAYS, -AHEAD_DAYS - 1, -1):
+        day = clock.day(days_ago)
+        weekend = day.weekday() >= 5
+        # Today everybody has a shift, whatever weekday the demo is loaded on.
+        team = _WEEKEND_TEAMS[day.isocalendar().week % 3] if weekend and days_ago else tuple(therapists)
+        for name in team:
+            start, end = (time(12), time(20, 30)) if name in _LATE else (time(8), time(16, 30))
+            pause = time(16) if name in _LATE else time(12, 30)
+            break_start = clock.on(day, pause)
+            shift = Shift(
+                person=service.people[name],
+                start=clock.on(day, start),
+                end=clock.on(day, end),
+                break_start=break_start,
+                break_end=break_start + timedelta(minutes=30),
+            )
+            book.add(shift)
+            service.present[name, day] = (shift.start, shift.end)
+
+
+def _absences(book: Book, clock: DemoClock, service: Service) -> None:
+    off = (
+        ("heron", 0, 0, "sick", "Rang in at 07:10"),
+        ("otterby", 25, 21, "leave", ""),
+        ("quillfeather", 16, 16, "training", "Ward teaching day"),
+        ("thornapple", 40, 38, "sick", ""),
+        ("lindqvale", -5, -8, "leave", ""),
+    )
+    for name, first, last, reason, words in off:
+        book.add(
+            Absence(
+                person=service.people[name],
+                start=clock.at(first, "07:10"),
+                end=clock.at(last, "21:00"),
+                reason=reason,
+                words=words,
+            )
+        )
+        for days_ago in range(first, last - 1, -1):
+            service.present.pop((name, clock.day(days_ago)), None)
+
+
+def _competencies(book: Book, clock: DemoClock, person: Person) -> None:
+    for technique in TECHNIQUES:
+        if person.profession == "student" and technique in ("mi_e", "hfcwo", "head_down_drainage"):
+            continue
+        if technique == "mi_e" and person.username == "thornapple":
+            continue
+        book.add(
+            Competency(
+                person=person, technique=technique, valid_from=clock.day(400), valid_until=clock.day(-300)
+            )
+        )
