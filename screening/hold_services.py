@@ -25,25 +25,24 @@ def tell_holds(
 ) -> list[Flag]:
     """Open a flag for each ordered technique that a clinician must decide on or that must not start.
 
-    Also closes the flags of techniques that hold no longer. Call it again when a technique is newly ordered.
+    Also closes the flags of techniques that hold no longer or are not ordered any more. Call it again when a
+    technique is ordered or stopped.
 
     Args:
         techniques: those to look at; all ordered ones when left out.
     Returns: the flags opened by this call; the assigned therapist and the leads were told of each.
     """
-    wanted = tuple(techniques) if techniques is not None else ordered.techniques([patient.pk])[patient.pk]
-    waiting = {
-        flag.technique: flag
-        for flag in Flag.objects.filter(
-            patient=patient, kind=FlagKind.DECIDE, state__in=attention.NOT_CLOSED
-        ).order_by("opened_at", "id")
-    }
+    all_ordered = ordered.techniques([patient.pk])[patient.pk]
+    wanted = tuple(techniques) if techniques is not None else all_ordered
+    waiting = {flag.technique: flag for flag in selectors.open_hold_flags([patient.pk])}
     looked_at = dict.fromkeys((*wanted, *(key for key in waiting if key in table.current().techniques)))
     guards = selectors.guards([(patient.pk, key) for key in looked_at], at, purpose=Purpose.DISPLAY)
     opened = []
     for technique in looked_at:
         found = guards[patient.pk, technique]
-        if found.clinical and found.bar is not Bar.DECIDED_AGAINST:
+        if technique not in wanted and technique not in all_ordered:
+            attention.close_flag(waiting[technique], by=by, outcome="void", words="Not ordered any more")
+        elif found.clinical and found.bar is not Bar.DECIDED_AGAINST:
             if technique not in waiting and technique in wanted:
                 opened.extend(_open(patient, technique, found, by=by, at=at))
         elif technique in waiting:
@@ -83,7 +82,7 @@ def _open(
     flag, opened = attention.open_flag(
         kind=FlagKind.DECIDE,
         # A decision that has run out makes a new occasion on the same screening.
-        key=f"decide:{found.screening_id}:{technique}:{_decided_so_far(patient, technique)}",
+        key=f"{selectors.HOLD_KEY}{found.screening_id}:{technique}:{_decided_so_far(patient, technique)}",
         words=said,
         due_at=at + dt.timedelta(minutes=units.number("decide_by_minutes")),
         patient=patient,

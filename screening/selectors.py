@@ -2,7 +2,7 @@
 
 import datetime as dt
 from collections import defaultdict
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import replace
 from uuid import UUID
 
@@ -19,6 +19,7 @@ from screening.models import Answer, AnswerKind, Decision, Screening
 Ask = tuple[UUID, str, dt.datetime]
 THOUSANDTHS = 1000
 ANYBODY_LICENSED = "a licensed clinician"
+HOLD_KEY = "decide:"  # how the keys of the flags begin that stand for the guard's holds
 
 
 def guard(patient: Patient | UUID, technique: str, at: dt.datetime, *, purpose: Purpose | str) -> Guard:
@@ -162,8 +163,18 @@ def given_decision(row: Decision) -> GivenDecision:
     )
 
 
+def open_hold_flags(patients: Collection[UUID]) -> list[Flag]:
+    """The flags of the guard's holds that nobody has closed, the latest due first."""
+    return list(
+        Flag.objects.filter(
+            patient_id__in=patients,
+            kind=FlagKind.DECIDE,
+            key__startswith=HOLD_KEY,
+            state__in=(FlagState.OPEN, FlagState.PUT_OFF),
+        ).order_by("-due_at", "id")
+    )
+
+
 def _flags(patients: set[UUID]) -> dict[tuple[UUID, str], Flag]:
-    rows = Flag.objects.filter(
-        patient_id__in=patients, kind=FlagKind.DECIDE, state__in=(FlagState.OPEN, FlagState.PUT_OFF)
-    ).order_by("-due_at", "id")
+    rows = open_hold_flags(patients)
     return {(row.patient_id, row.technique): row for row in rows if row.patient_id is not None}

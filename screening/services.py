@@ -11,7 +11,6 @@ from django.db import IntegrityError, transaction
 
 from clinic import access, records
 from clinic.attention import services as attention
-from clinic.attention.models import Flag, FlagKind
 from clinic.audit import services as audit
 from clinic.calculation import NotCalculable
 from clinic.ids import new_id
@@ -193,9 +192,9 @@ def decide(
         changed=[technique],
         reason=reason_code,
     )
-    for flag in Flag.objects.filter(
-        patient=patient, kind=FlagKind.DECIDE, technique=technique, state__in=attention.NOT_CLOSED
-    ):
+    for flag in selectors.open_hold_flags([patient.pk]):
+        if flag.technique != technique:
+            continue
         attention.close_flag(
             flag,
             by=by,

@@ -9,7 +9,10 @@ class TherapyConfig(AppConfig):
     name = "therapy"
 
     def ready(self) -> None:
+        from screening import ordered
         from therapy.orders import followers
+        from therapy.orders import selectors as orders
         from therapy.scheduling import window_services
 
         followers.follow(window_services.follow_order)
+        ordered.told_by(orders.techniques_ordered)

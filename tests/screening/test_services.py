@@ -296,3 +296,10 @@ def test_an_unchanged_finding_is_not_asked_again_after_a_new_screening(world, ca
 def test_answers_are_stored_once_each(world, cast):
     row = record(world, cast)
     assert Answer.objects.filter(screening=row).count() == 79
+
+
+def test_a_flag_ends_when_its_technique_is_not_ordered_any_more(world, cast, orders):
+    record(world, cast, rib_fracture="yes")
+    ordered.told_by(lambda patients: {})
+    hold_services.tell_holds(by=cast.therapist, patient=world.mosswater, at=NOW)
+    assert Flag.objects.get().outcome == "void"

@@ -1,11 +1,13 @@
 """Reads orders: which are in force, on hold, waiting or to be signed, and what each says in words."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from uuid import UUID
 
 from django.db.models import Q, QuerySet
 from django.shortcuts import get_object_or_404
+from django.utils import timezone
 
 from clinic.access import patients_visible_to
 from clinic.models import Patient, Person
@@ -55,6 +57,23 @@ def orders_in_force(at: datetime) -> QuerySet[Order]:
         draft=False,
         started_at__lte=at,
     )
+
+
+def techniques_ordered(patients: Collection[UUID]) -> dict[UUID, list[str]]:
+    """For the screening part: the techniques ordered or waiting as a draft, by patient, the oldest first."""
+    rows = (
+        Order.objects.filter(
+            Q(valid_until__isnull=True) | Q(valid_until__gt=timezone.now()),
+            patient_id__in=patients,
+            ended_at__isnull=True,
+        )
+        .order_by("started_at", "id")
+        .values_list("patient_id", "technique")
+    )
+    found: dict[UUID, list[str]] = {}
+    for patient_id, technique in rows:
+        found.setdefault(patient_id, []).append(technique)
+    return found
 
 
 def visible_orders(person: Person) -> QuerySet[Order]:

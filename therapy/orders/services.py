@@ -16,6 +16,7 @@ from clinic.formats import count
 from clinic.models import Patient, Person
 from clinic.patients.models import PatientState
 from clinic.records import Refused
+from screening import hold_services as holds
 from screening import selectors as screenings
 from therapy.orders import selectors
 from therapy.orders.doses import TECHNIQUES, counted_columns
@@ -40,6 +41,7 @@ def prescribe(*, by: Person, patient: Patient, prescription: Prescription) -> Or
     order.save(force_insert=True)
     _write_medicines(order, prescription)
     _audit("order_drafted", by, order)
+    holds.tell_holds(by=by, patient=patient, at=timezone.now())
     return order
 
 
@@ -157,6 +159,7 @@ def stop(*, by: Person, order: Order, reason: str) -> None:
     _audit("draft_withdrawn" if order.draft else "order_stopped", by, order, reason)
     if not order.draft:
         tell(OrderEvent("ended", order, by, at, f"order stopped: {reason}"))
+    holds.tell_holds(by=by, patient=order.patient, at=at)
 
 
 @transaction.atomic
