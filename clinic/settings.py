@@ -105,6 +105,7 @@ TIME_ZONE = ENVIRONMENT.time_zone
 STATIC_URL = "static/"
 STATIC_ROOT = DATA_DIR / "static"
 STATICFILES_DIRS = [("fonts", Path(font_source_sans_pro.__file__).parent / "files")]
+STATICFILES_FINDERS = ["clinic.staticfiles.UsedFolders", "clinic.staticfiles.UsedApps"]
 STORAGES = {
     "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
     "staticfiles": {"BACKEND": "clinic.staticfiles.HashedStorage"},

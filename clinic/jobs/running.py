@@ -133,7 +133,7 @@ def claim(run_id: UUID) -> Running | None:
         ):
             return None
         run = JobRun.objects.select_related("requested_by").get(pk=run_id)
-        audit.record(action="job started", by=None, subject=run, source="job")
+        audit.record(action="job_started", by=None, subject=run, source="job")
     return Running(run)
 
 

@@ -16,7 +16,8 @@ from django.db.models import Q
 from django.utils import timezone
 
 from clinic.access import require
-from clinic.attention.models import Flag, FlagKind, FlagState
+from clinic.attention import services as attention
+from clinic.attention.models import Flag, FlagKind
 from clinic.audit import services as audit
 from clinic.jobs.models import JobRun, JobState
 from clinic.jobs.registry import handler
@@ -67,7 +68,7 @@ def enqueue(
     run, created = JobRun.objects.get_or_create(kind=kind, key=key, defaults=asked)
     if not created and not (again and _queue_afresh(run, asked)):
         return run
-    _audit("job queued", run, by=by)
+    _audit("job_queued", run, by=by)
     run.refresh_from_db()
     transaction.on_commit(lambda: ring(run.pk), robust=True)
     return run
@@ -98,11 +99,11 @@ def cancel(run_id: UUID, *, by: Person) -> bool:
         cancel_requested=True,
         finished_at=timezone.now(),
     ):
-        _audit("job cancelled", run, by=by)
+        _audit("job_cancelled", run, by=by)
         return True
     asked = JobRun.objects.filter(pk=run_id, state=JobState.RUNNING).update(cancel_requested=True) == 1
     if asked:
-        _audit("job asked to stop", run, by=by)
+        _audit("job_asked_to_stop", run, by=by)
     return asked
 
 
@@ -147,7 +148,7 @@ def put_back(run: JobRun, *, error: str) -> bool:
     """Queues a running job again, if `run` still holds the claim it was read with."""
     if _if_claimed(run).update(state=JobState.QUEUED, claim=None, rung_at=None, error=error) != 1:
         return False
-    _audit("job queued again", run, reason=error)
+    _audit("job_queued_again", run, reason=error)
     return True
 
 
@@ -163,13 +164,12 @@ def end(
     fields |= {"state": state, "finished_at": at, "heartbeat_at": at, "error": error}
     if _if_claimed(run).update(**fields) != 1:
         return False
-    _audit(f"job {state}", run, reason=error)
+    _audit(f"job_{state}", run, reason=error)
     if state == JobState.FAILED and flag:
         _open_flag(run, at=at, error=error)
     if state == JobState.DONE:
-        _open_flags(run).update(
-            state=FlagState.CLOSED, outcome="done", outcome_words="A later run succeeded.", closed_at=at
-        )
+        for waiting in _open_flags(run):
+            attention.close_flag(flag=waiting, by=None, outcome="done", words="A later run succeeded.")
     return True
 
 
@@ -200,26 +200,21 @@ def _queue_afresh(run: JobRun, asked: dict[str, Any]) -> bool:
 
 
 def _open_flags(run: JobRun) -> Any:
-    return Flag.objects.filter(
-        kind=FlagKind.JOB_FAILED, subject_id=str(run.pk), state__in=(FlagState.OPEN, FlagState.PUT_OFF)
-    )
+    return Flag.objects.filter(kind=FlagKind.JOB_FAILED, subject_id=str(run.pk), state__in=attention.WAITING)
 
 
 def _open_flag(run: JobRun, *, at: datetime, error: str) -> None:
     if _open_flags(run).exists():
         return
-    flag = Flag.objects.create(
+    attention.open_flag(
         kind=FlagKind.JOB_FAILED,
         key=f"job-failed:{run.pk}:{run.claim}",
         owner=run.requested_by,
-        decides="Department lead",
-        subject_type=run._meta.label_lower,
-        subject_id=str(run.pk),
-        words=f"{handler(run.kind).title} ({run.key}) failed. {error}"[:500],
-        opened_at=at,
+        decides="department lead",
+        subject=run,
+        words=f"{handler(run.kind).title} ({run.key}) failed. {error}",
         due_at=at,
     )
-    audit.record(action="flag opened", by=None, subject=flag, source="job")
 
 
 def _audit(action: str, run: JobRun, *, by: Person | None = None, reason: str = "") -> None:

@@ -259,8 +259,8 @@ def test_each_transition_is_audited_with_its_actor_but_progress_is_not(job_of, c
     run_job(run.pk)
     rows = AuditEvent.objects.filter(subject_id=str(run.pk)).order_by("id")
     assert [(row.action, row.actor_id, row.source) for row in rows] == [
-        ("job queued", cast.lead.pk, "web"),
-        ("job started", None, "job"),
-        ("job done", None, "job"),
+        ("job_queued", cast.lead.pk, "web"),
+        ("job_started", None, "job"),
+        ("job_done", None, "job"),
     ]
     assert {row.request_id for row in rows if row.source == "job"} == {f"job-{run.pk}"}
