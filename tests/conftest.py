@@ -1,17 +1,29 @@
 """The fixed cast and the small named world that the tests share."""
 
+import os
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time
 from typing import Any
 from uuid import UUID
 
+import hypothesis
 import pytest
 from django.test import Client
 from django.test.utils import override_settings
 
 from clinic.models import AccessGrant, Assignment, Patient, PatientIdentity, Person, Unit
 from clinic.staff.roles import Role
+
+# A loaded machine is slow, not wrong; and where a change is judged, the same examples are tried each time.
+hypothesis.settings.register_profile(
+    "clinic",
+    deadline=None,
+    max_examples=60,
+    suppress_health_check=[hypothesis.HealthCheck.too_slow],
+    derandomize=bool(os.environ.get("CI")),
+)
+hypothesis.settings.load_profile("clinic")
 
 PASSWORD = "a long demo phrase"
 # A Wednesday in winter: no clock change within three weeks on either side.
