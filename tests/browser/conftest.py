@@ -7,6 +7,7 @@ from typing import Any
 import pytest
 from django.test.utils import setup_databases, teardown_databases
 
+from clinic.models import Person
 from tests.browser import stage as staging
 from tests.browser.stage import Stage
 
@@ -40,6 +41,14 @@ def served(django_db_blocker: Any, plain_static_files: None) -> Iterator[Stage]:
 @pytest.fixture(scope="session")
 def empty_clinic(served: Stage) -> Stage:
     staging.load_empty()
+    return served
+
+
+@pytest.fixture
+def any_clinic(served: Stage) -> Stage:
+    """Whichever clinic is loaded: for what is the same in each."""
+    if not Person.objects.exists():
+        staging.load_empty()
     return served
 
 

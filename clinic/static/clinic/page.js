@@ -1,9 +1,11 @@
 // Small help for every page: focus on what is wrong, one press makes one record, and news for screen readers.
 
-/** Move the focus to the error summary, if this part of the page has one. */
-function focusErrors(root) {
-  const summary = root.querySelector("[data-error-summary]");
-  if (summary) summary.focus();
+/** Move the focus to an error summary that has just come; one that was there before keeps to itself. */
+function focusErrors() {
+  const summary = document.querySelector("[data-error-summary]:not([data-seen])");
+  if (!summary) return;
+  summary.dataset.seen = "yes";
+  summary.focus();
 }
 
 /** Say something in the page's one polite live region. */
@@ -24,9 +26,9 @@ function onePress(event) {
   form.dataset.pressedAt = String(Date.now());
 }
 
-focusErrors(document);
+focusErrors();
 document.addEventListener("submit", onePress);
-document.addEventListener("htmx:afterSwap", (event) => focusErrors(event.target));
+document.addEventListener("htmx:afterSettle", focusErrors);
 // The server may send HX-Trigger: {"announce": "12 patients"}.
 document.addEventListener("announce", (event) => announce(event.detail.value));
 document.addEventListener("htmx:sendError", () => announce("The server cannot be reached. Nothing was sent."));
