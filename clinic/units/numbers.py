@@ -55,6 +55,16 @@ _NUMBERS = (
     NumberKind(
         "co_sign_hours", "A student's or assistant's record is co-signed within", "h", 24, 1, 168, LOCAL
     ),
+    NumberKind("order_sign_hours", "A telephone order is signed within", "h", 24, 1, 168, LOCAL),
+    NumberKind(
+        "head_down_meal_wait_minutes",
+        "After a meal or feed, head-down drainage waits",
+        "min",
+        90,
+        30,
+        240,
+        "teaching texts wait 1.5 to 2 h; one hospital policy at least 30 to 60 min",
+    ),
     NumberKind(
         "covering_access_hours", "Access for covering goes on after the absence for", "h", 12, 0, 72, LOCAL
     ),

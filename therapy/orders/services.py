@@ -16,6 +16,7 @@ from clinic.formats import count
 from clinic.models import Patient, Person
 from clinic.patients.models import PatientState
 from clinic.records import Refused
+from clinic.units.selectors import number
 from screening import hold_services as holds
 from screening import selectors as screenings
 from therapy.orders import selectors
@@ -23,9 +24,6 @@ from therapy.orders.doses import TECHNIQUES, counted_columns
 from therapy.orders.followers import OrderEvent, tell
 from therapy.orders.models import InhaledMedicine, Order, OrderHold, OrderSignature, OrderSource
 from therapy.orders.prescription import Prescription, check, unanswered
-
-# Local convention: a telephone order is signed within a day.
-SIGN_WITHIN = timedelta(hours=24)
 
 
 @transaction.atomic
@@ -291,7 +289,7 @@ def _ask_for_signature(order: Order, by: Person) -> None:
         kind=FlagKind.CO_SIGN,
         key=_signature_key(order),
         words=f"Telephone order of {TECHNIQUES[order.technique]}, to be signed.",
-        due_at=order.started_at + SIGN_WITHIN,
+        due_at=order.started_at + timedelta(hours=number("order_sign_hours")),
         patient=order.patient,
         decides=order.prescriber,
         technique=order.technique,

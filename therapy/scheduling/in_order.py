@@ -4,7 +4,7 @@ Not a solver: the window that closes first is served first, at the first moment 
 therapist. What does not fit is named with the reason, for a person to decide.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from uuid import UUID
@@ -25,13 +25,17 @@ class Span:
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
-    """One window to be served: it may begin from ``earliest`` to ``latest`` and takes ``minutes``."""
+    """One window to be served: it may begin from ``earliest`` to ``latest`` and takes ``minutes``.
+
+    ``minutes_apart`` are kept free between this visit and the therapist's others: the way, set-up, notes.
+    """
 
     id: UUID
     patient: UUID
     earliest: datetime
     latest: datetime
     minutes: int
+    minutes_apart: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,15 +67,13 @@ def place_in_order(
     wanted: Sequence[Wanted],
     free: Sequence[Span],
     *,
-    patients_taken: dict[UUID, list[Span]],
-    minutes_between: int = 0,
+    patients_taken: Mapping[UUID, Sequence[Span]],
 ) -> tuple[list[Placed], list[UUID]]:
     """Serve windows by their last start.
 
     Args:
         free: when the therapist is free.
         patients_taken: when each patient has something else already.
-        minutes_between: the way from one patient to the next, kept after each visit.
     Returns: what was placed, in order of time, and the ids of what found no place.
     """
     mine: list[Span] = []
@@ -79,7 +81,7 @@ def place_in_order(
     placed: list[Placed] = []
     left: list[UUID] = []
     for each in sorted(wanted, key=lambda one: (one.latest, one.earliest, str(one.id))):
-        span = _first_start(each, free, mine, of_patients.get(each.patient, []), minutes_between)
+        span = _first_start(each, free, mine, of_patients.get(each.patient, []))
         if span is None:
             left.append(each.id)
             continue
@@ -90,9 +92,9 @@ def place_in_order(
 
 
 def _first_start(
-    wanted: Wanted, free: Sequence[Span], mine: Sequence[Span], patients: Sequence[Span], between: int
+    wanted: Wanted, free: Sequence[Span], mine: Sequence[Span], patients: Sequence[Span]
 ) -> Span | None:
-    length, way = timedelta(minutes=wanted.minutes), timedelta(minutes=between)
+    length, way = timedelta(minutes=wanted.minutes), timedelta(minutes=wanted.minutes_apart)
     for stretch in free:
         start = _rounded_up(max(stretch.start, wanted.earliest))
         while start <= wanted.latest and start + length <= stretch.end:

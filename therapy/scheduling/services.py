@@ -25,7 +25,8 @@ from therapy.scheduling import selectors
 from therapy.scheduling.in_order import Span, Wanted, free_time, place_in_order
 from therapy.scheduling.models import OCCUPIES, DueWindow, ScheduledVisit, VisitStaff, VisitState, WindowState
 
-# The record of a visit may be written until a day after it.
+# A visit may be prepared from a day before it, and its record written until a day after it.
+GRANT_BEFORE = timedelta(hours=24)
 GRANT_AFTER = timedelta(hours=24)
 MOST_MINUTES = 240
 
@@ -94,11 +95,14 @@ def give_in_order(*, by: Person, therapist: Person, service_date: date) -> Given
         for span in free_time(selectors.present_spans(therapist, service_date), taken)
         if span.end > now
     ]
+    apart = selectors.minutes_apart(to_place)
     placed, unplaced = place_in_order(
-        [Wanted(each.pk, each.patient_id, each.earliest, each.latest, each.minutes) for each in to_place],
+        [
+            Wanted(each.pk, each.patient_id, each.earliest, each.latest, each.minutes, apart[each.pk])
+            for each in to_place
+        ],
         free,
         patients_taken=selectors.patients_taken({each.patient_id for each in to_place}, service_date),
-        minutes_between=selectors.minutes_between(),
     )
     by_id = {window.pk: window for window in to_place}
     visits = []
@@ -136,16 +140,14 @@ def move(
                 if row.person_id in wanted:
                     VisitStaff.objects.filter(pk=row.pk).update(start=start, end=end)
                 else:
-                    records.move(
-                        VisitStaff, row.pk, frm=(VisitState.SCHEDULED,), to=VisitState.CANCELLED
-                    )
+                    records.move(VisitStaff, row.pk, frm=(VisitState.SCHEDULED,), to=VisitState.CANCELLED)
             for person_id in wanted.keys() - {row.person_id for row in staff}:
                 VisitStaff.objects.create(visit=visit, person_id=person_id, start=start, end=end)
     except IntegrityError as error:
         raise _busy(visit.patient_id, therapists, start, end, except_visit=visit.pk) from error
     visit.refresh_from_db()
+    _end_grants(visit, [row.person_id for row in staff])
     _grant(visit, therapists, by)
-    _end_grants(visit, [row.person_id for row in staff if row.person_id not in wanted])
     audit.record(action="visit_moved", by=by, subject=visit, patient=visit.patient_id, reason=reason)
     return Given(visit, warnings)
 
@@ -272,7 +274,9 @@ def _warnings(
     )
     words = orders.technique_words(window.technique)
     warnings += [
-        f"No training in {words} is recorded for {person}." for person in therapists if person.pk not in trained
+        f"No training in {words} is recorded for {person}."
+        for person in therapists
+        if person.pk not in trained
     ]
     return tuple(warnings)
 
@@ -287,16 +291,16 @@ def _busy(
     except_visit: UUID | None = None,
 ) -> Refused:
     """Why the database refused: who is busy when, in words."""
-    there = ScheduledVisit.objects.filter(state__in=OCCUPIES).exclude(pk=except_visit)
+    there = ScheduledVisit.objects.filter(state__in=OCCUPIES)
+    if except_visit is not None:
+        there = there.exclude(pk=except_visit)
     if window is not None and (other := there.filter(window=window).first()):
         return Refused("window", f"This treatment has a visit already, at {formats.time(other.start)}.")
     overlapping = there.filter(start__lt=end, end__gt=start).select_related("patient__identity")
     if own := overlapping.filter(patient=patient_id).first():
         return Refused("start", f"The patient has another visit, {formats.time_range(own.start, own.end)}.")
     row = (
-        VisitStaff.objects.filter(
-            person__in=therapists, state__in=OCCUPIES, start__lt=end, end__gt=start
-        )
+        VisitStaff.objects.filter(person__in=therapists, state__in=OCCUPIES, start__lt=end, end__gt=start)
         .exclude(visit=except_visit)
         .select_related("person", "visit__patient__identity")
         .order_by("start", "id")
@@ -310,15 +314,15 @@ def _busy(
 
 
 def _grant(visit: ScheduledVisit, therapists: Sequence[Person], by: Person) -> None:
-    """Let the therapists open the patient's pages from now until a day after the visit."""
+    """Let the therapists open the patient's pages round the visit."""
     for person in therapists:
         AccessGrant.objects.create(
             person=person,
             patient_id=visit.patient_id,
             why="scheduled",
-            from_at=timezone.now(),
+            from_at=max(timezone.now(), visit.start - GRANT_BEFORE),
             until_at=visit.end + GRANT_AFTER,
-            reason=str(visit.pk),
+            reason=f"visit {visit.pk}",
             by=by,
         )
 
@@ -326,5 +330,5 @@ def _grant(visit: ScheduledVisit, therapists: Sequence[Person], by: Person) -> N
 def _end_grants(visit: ScheduledVisit, people: Sequence[int]) -> None:
     """End what was granted for this visit alone."""
     AccessGrant.objects.filter(
-        patient=visit.patient_id, person__in=people, why="scheduled", reason=str(visit.pk)
+        patient=visit.patient_id, person__in=people, why="scheduled", reason=f"visit {visit.pk}"
     ).update(until_at=timezone.now())

@@ -1,0 +1,147 @@
+"""Reads due windows and the day schedule: what is free, who is present, and the board of one day."""
+
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import date, datetime, time, timedelta
+from uuid import UUID
+from zoneinfo import ZoneInfo
+
+from django.db.models import Exists, OuterRef, QuerySet
+from django.shortcuts import get_object_or_404
+from django.utils import timezone
+
+from clinic.access import patients_visible_to
+from clinic.calendar import instant_of
+from clinic.models import Absence, Person, Shift, StandardMinutes
+from clinic.units.models import CareSetting
+from clinic.units.selectors import standard_minutes
+from screening import selectors as screenings
+from therapy.orders.models import OrderHold
+from therapy.scheduling.in_order import Span
+from therapy.scheduling.models import OCCUPIES, DueWindow, ScheduledVisit, VisitStaff, WindowState
+
+
+def visible_window(person: Person, window_id: object) -> DueWindow:
+    """One window. Raises: Http404 where the person may not see it."""
+    rows = DueWindow.objects.filter(patient__in=patients_visible_to(person))
+    return get_object_or_404(rows.select_related("patient__identity", "patient__unit", "order"), pk=window_id)
+
+
+def visible_visit(person: Person, visit_id: object) -> ScheduledVisit:
+    """One visit. Raises: Http404 where the person may not see it."""
+    rows = ScheduledVisit.objects.filter(patient__in=patients_visible_to(person))
+    return get_object_or_404(
+        rows.select_related("patient__identity", "patient__unit", "window__order").prefetch_related(
+            "staff__person"
+        ),
+        pk=visit_id,
+    )
+
+
+def without_visit(windows: QuerySet[DueWindow]) -> QuerySet[DueWindow]:
+    """Those windows that no visit is to fill."""
+    taken = ScheduledVisit.objects.filter(window=OuterRef("pk"), state__in=OCCUPIES)
+    return windows.exclude(Exists(taken))
+
+
+def free_windows_of(therapist: Person, service_date: date) -> list[DueWindow]:
+    """Open windows of a day without a visit, of the patients assigned to a therapist."""
+    rows = DueWindow.objects.filter(
+        service_date=service_date,
+        state=WindowState.OPEN,
+        patient__assignments__therapist=therapist,
+        patient__assignments__ended_at__isnull=True,
+    )
+    return list(without_visit(rows).select_related("patient__unit", "order").order_by("latest", "id"))
+
+
+def holds_of(windows: Sequence[DueWindow]) -> dict[UUID, str]:
+    """Why a window may not be served as things stand: a person's hold or the guard; windows without are left out."""
+    by_order = {
+        hold.order_id: hold
+        for hold in OrderHold.objects.filter(
+            order__in={window.order_id for window in windows}, ended_at__isnull=True
+        )
+    }
+    verdicts = screenings.guards_each(
+        [(window.patient_id, window.technique, window.earliest) for window in windows], purpose="schedule"
+    )
+    held: dict[UUID, str] = {}
+    for window in windows:
+        verdict = verdicts[window.patient_id, window.technique, window.earliest]
+        if hold := by_order.get(window.order_id):
+            held[window.pk] = f"{hold.reason}; {hold.decides} decides"
+        elif verdict.held:
+            who = f"; {verdict.who_decides} decides" if verdict.clinical else ""
+            held[window.pk] = "; ".join(verdict.held_because) + who
+    return held
+
+
+def present_spans(therapist: Person, service_date: date) -> list[Span]:
+    """When a therapist has a shift on a day."""
+    return [Span(shift.start, shift.end) for shift in shifts_on(service_date).filter(person=therapist)]
+
+
+def taken_spans(therapist: Person, service_date: date) -> list[Span]:
+    """When a therapist is not free on a day: breaks, absence, visits."""
+    start, end = bounds_of(service_date)
+    breaks = [
+        Span(shift.break_start, shift.break_end)
+        for shift in shifts_on(service_date).filter(person=therapist)
+        if shift.break_start and shift.break_end
+    ]
+    absences = Absence.objects.filter(person=therapist, cancelled=False, start__lt=end, end__gt=start)
+    visits = VisitStaff.objects.filter(person=therapist, state__in=OCCUPIES, start__lt=end, end__gt=start)
+    away = [Span(row.start, row.end) for row in absences]
+    return [*breaks, *away, *(Span(row.start, row.end) for row in visits)]
+
+
+def patients_taken(patients: Iterable[UUID], service_date: date) -> dict[UUID, list[Span]]:
+    """When patients have a visit already."""
+    start, end = bounds_of(service_date)
+    taken: dict[UUID, list[Span]] = defaultdict(list)
+    rows = ScheduledVisit.objects.filter(
+        patient__in=set(patients), state__in=OCCUPIES, start__lt=end, end__gt=start
+    )
+    for visit in rows:
+        taken[visit.patient_id].append(Span(visit.start, visit.end))
+    return taken
+
+
+def minutes_apart(windows: Sequence[DueWindow]) -> dict[UUID, int]:
+    """What lies between two visits of a therapist: set-up, notes, and at home the way there."""
+    minutes = standard_minutes()
+
+    def task(name: str) -> int:
+        return minutes.get((StandardMinutes.TASK, name), 0)
+
+    return {
+        window.pk: task("set_up") + task("notes") + (task("travel") if _at_home(window) else 0)
+        for window in windows
+    }
+
+
+def shifts_on(service_date: date) -> QuerySet[Shift]:
+    """Shifts that touch a day of the schedule."""
+    start, end = bounds_of(service_date)
+    return Shift.objects.filter(start__lt=end, end__gt=start).order_by("start", "id")
+
+
+def bounds_of(service_date: date) -> tuple[datetime, datetime]:
+    """The local day as instants, and five hours of the next for what runs past midnight."""
+    zone = ZoneInfo(timezone.get_default_timezone_name())
+    return (
+        instant_of(service_date, time(0), zone),
+        instant_of(service_date + timedelta(days=1), time(5), zone),
+    )
+
+
+def active_therapists() -> Mapping[int, Person]:
+    """Everyone who treats, by id, in the order of names."""
+    rows = Person.objects.filter(is_active=True, role__in=("lead", "therapist"))
+    return {person.pk: person for person in rows.order_by("family_name", "given_name", "id")}
+
+
+def _at_home(window: DueWindow) -> bool:
+    unit = window.patient.unit
+    return unit is not None and unit.care_setting == CareSetting.HOME
