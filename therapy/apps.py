@@ -9,10 +9,13 @@ class TherapyConfig(AppConfig):
     name = "therapy"
 
     def ready(self) -> None:
+        from clinic.patients import followers as patients
         from screening import ordered
         from therapy.orders import followers
         from therapy.orders import selectors as orders
+        from therapy.orders import services as order_services
         from therapy.scheduling import window_services
 
+        patients.follow(order_services.follow_patient)
         followers.follow(window_services.follow_order)
         ordered.told_by(orders.techniques_ordered)

@@ -14,6 +14,7 @@ from clinic.attention.models import Flag, FlagKind
 from clinic.audit import services as audit
 from clinic.formats import count
 from clinic.models import Patient, Person
+from clinic.patients.followers import PatientLeft
 from clinic.patients.models import PatientState
 from clinic.records import Refused
 from clinic.units.selectors import number
@@ -161,6 +162,24 @@ def stop(*, by: Person, order: Order, reason: str) -> None:
 
 
 @transaction.atomic
+def follow_patient(event: PatientLeft) -> None:
+    """End every order, draft and hold of a patient who was discharged or died, in the same transaction."""
+    reason = f"{event.how}: {event.reason}" if event.reason else event.how
+    for order in Order.objects.filter(patient=event.patient, ended_at__isnull=True).order_by(
+        "started_at", "id"
+    ):
+        # A discharge may be recorded late, after an order that began meanwhile.
+        at = max(event.at, order.started_at)
+        held = selectors.hold_in_force(order)
+        if held is not None:
+            records.end(held, by=event.by, at=max(at, held.started_at), reason=reason)
+        records.end(order, by=event.by, at=at, reason=reason)
+        _audit("draft_withdrawn" if order.draft else "order_stopped", event.by, order, reason)
+        if not order.draft:
+            tell(OrderEvent("ended", order, event.by, at, reason))
+
+
+@transaction.atomic
 def sign(*, by: Person, order: Order) -> OrderSignature:
     """Keep the co-signature of an order given by telephone; never by the person who took it."""
     require_licensed(by)
@@ -301,7 +320,7 @@ def _ask_for_signature(order: Order, by: Person) -> None:
 def _close_signature_flag(order: Order, by: Person, outcome: str) -> None:
     flag = Flag.objects.filter(key=_signature_key(order)).first()
     if flag is not None:
-        attention.close_flag(flag=flag, by=by, outcome=outcome)
+        attention.close_flag(flag, by=by, outcome=outcome)
 
 
 def _audit(action: str, by: Person, order: Order, reason: str = "") -> None:

@@ -8,6 +8,7 @@ from django.http import Http404
 
 from clinic.access import NotPermitted
 from clinic.models import AuditEvent, Flag
+from clinic.patients import services as patients
 from clinic.records import Refused
 from tests.conftest import NOW
 from tests.therapy.conftest import prescription
@@ -213,3 +214,15 @@ def test_an_order_of_a_patient_who_is_not_on_the_caseload_does_not_start(world, 
     draft = services.prescribe(by=cast.lead, patient=world.unassigned, prescription=prescription())
     with pytest.raises(Refused, match="not on the caseload"):
         services.activate(by=cast.lead, order=draft)
+
+
+def test_when_a_patient_leaves_the_caseload_every_order_draft_and_hold_ends(world, cast, ordered, clock):
+    order = ordered(world.mosswater)
+    draft = services.prescribe(by=cast.lead, patient=world.mosswater, prescription=prescription("hfcwo"))
+    services.hold(by=cast.lead, order=order, reason="f", decides="d", decide_by=NOW + timedelta(hours=1))
+    patients.discharge(world.mosswater, by=cast.lead, reason="went home")
+    for row in (order, draft):
+        row.refresh_from_db()
+        assert (row.ended_at, row.ended_reason) == (NOW, "discharged: went home")
+    assert not OrderHold.objects.filter(ended_at__isnull=True).exists()
+    assert set(order.windows.filter(earliest__gt=NOW).values_list("state", flat=True)) == {"cancelled"}
