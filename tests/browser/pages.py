@@ -61,19 +61,20 @@ def press(words: str) -> Callable[[Page], None]:
 
 
 def a_job() -> dict[str, Any]:
-    """The last job of the clinic."""
-    return {"run_id": JobRun.objects.latest("pk").pk}
+    """The job that is at work."""
+    return {"run_id": JobRun.objects.get(key="seen-in-its-middle").pk}
 
 
 PAGES: list[Seen] = [
     Seen("sign-in", None, wrong=press("Sign in")),
+    Seen("job", Role.LEAD, a_job),
 ]
 
 # What is printed; a person who opens the address gets a PDF.
 PDFS: list[Seen] = []
 
 # Addresses that show no page of their own: forms taken, parts of pages, data, files.
-NOT_PAGES: set[str] = {"sign-out", "theme", "job-state", "job-cancel"}
+NOT_PAGES: set[str] = {"sign-out", "theme", "job-state", "job-cancel", "health-live", "health-ready"}
 
 # Pages that the empty clinic can show: those without arguments, and those of its one patient.
 EMPTY: list[Seen] = [seen for seen in PAGES if seen.arguments is dict]

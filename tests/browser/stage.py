@@ -13,7 +13,7 @@ from django.core.management import call_command
 from django.db import connections
 from playwright.sync_api import Browser, BrowserContext, Page
 
-from clinic.models import Person, Unit
+from clinic.models import JobRun, Person, Unit
 from clinic.staff.roles import Role
 from tests.browser.chromium import DESKTOP, chromium
 from tests.browser.served import serving, signed_in
@@ -96,6 +96,16 @@ def load_demo() -> None:
     """Empty the database and fill it with the demo clinic."""
     call_command("flush", interactive=False, verbosity=0)
     call_command("load_demo", verbosity=0)
+    # A job at work, as it looks in its middle.
+    JobRun.objects.create(
+        kind="close-due-windows",
+        key="seen-in-its-middle",
+        state="running",
+        requested_by=Person.objects.filter(role=Role.LEAD).first(),
+        progress_done=340,
+        progress_total=1000,
+        progress_words="Windows closed",
+    )
 
 
 def load_empty() -> None:
