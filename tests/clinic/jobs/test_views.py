@@ -34,7 +34,7 @@ def test_a_job_that_has_ended_asks_no_more_and_leads_to_its_result(job_of, cast,
     part = sign_in(cast.therapist).get(f"/jobs/{run.pk}/state/").content.decode()
     assert "hx-trigger" not in part
     assert "Cancel this job" not in part
-    assert '<a href="/reports/1/">Open the report</a>' in part
+    assert '<a class="button" href="/reports/1/">Open the report</a>' in part
     assert "4,000 rows read." in part
 
 
