@@ -7,4 +7,5 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("", include("clinic.frame_urls")),
     path("health/", include("clinic.health")),
     path("jobs/", include("clinic.jobs.urls")),
+    path("", include("screening.urls")),
 ]

@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
 from clinic.models import Patient, Person
-from screening import rules, table
+from screening import rules, table, words
 from screening.holds import fingerprint
 from screening.models import Answer, Decision, Screening, TechniqueResult
 from screening.rules import Result
@@ -48,7 +48,10 @@ class Screenings:
         for technique, result in results.items():
             self.book.add(
                 TechniqueResult(
-                    screening=self.last, technique=technique, result=result.result, explanation=_told(result)
+                    screening=self.last,
+                    technique=technique,
+                    result=result.result,
+                    explanation=words.explanation(result, table.current()),
                 )
             )
         return results
@@ -104,14 +107,3 @@ def _screened(answers: Mapping[str, str | float]) -> dict[str, rules.TechniqueRe
             {name: rules.Answer(value) for name, value in answers.items()}, table.current()
         )
     return _known[key]
-
-
-def _told(result: rules.TechniqueResult) -> list[dict[str, object]]:
-    return [
-        {
-            "condition": part.cell.condition, "answer": part.answer, "answered_by": part.answered_by,
-            "grade": part.cell.grade, "result": part.result, "basis": part.cell.reason,
-            "source": table.current().cite(part.cell),
-        }
-        for part in result.contributions
-    ]  # fmt: skip

@@ -1,0 +1,127 @@
+"""The screening pages: the result, the form, and the documented decision."""
+
+from datetime import timedelta
+from uuid import UUID
+
+from django.contrib import messages
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.utils import timezone
+
+from clinic import formats
+from clinic.access import Role, allow, require_licensed
+from clinic.audit import services as audit
+from clinic.forms import refuse, respond_invalid
+from clinic.ids import new_id
+from clinic.patients import selectors as patients
+from clinic.patients.models import Patient
+from clinic.records import Refused
+from screening import pages, services, table
+from screening.forms import DecisionForm, ScreeningForm, posted
+
+FORM, RESULT, DECISION, CONFIRM = (
+    f"screening/{name}.html" for name in ("form", "result", "decision", "decision_confirm")
+)
+
+
+@allow(Role.LEAD, Role.THERAPIST)
+def result(request: HttpRequest, patient_id: UUID, screening_id: UUID | None = None) -> HttpResponse:
+    """The screening in force, or an earlier one as it was shown then."""
+    patient = patients.patient(request.user, patient_id)
+    found = pages.earlier_screening(patient, screening_id) if screening_id else pages.in_force(patient)
+    audit.record(action="screening read", by=request.user, subject=found, patient=patient)
+    context = _about(patient)
+    if found is not None:
+        context["page"] = pages.result_page(request.user, patient, found, timezone.now())
+    return render(request, RESULT, context)
+
+
+@allow(Role.LEAD, Role.THERAPIST)
+def screen(request: HttpRequest, patient_id: UUID) -> HttpResponse:
+    """Ask, and record the answers."""
+    patient, at = patients.patient(request.user, patient_id), timezone.now()
+    data = request.POST if request.method == "POST" else None
+    previous = pages.in_force(patient)
+    form = ScreeningForm(
+        data, table=table.current(), previous=previous, at=at, initial={"screening_id": new_id()}
+    )
+    context = _about(patient) | {"form": form, "previous": previous}
+    if data is None:
+        return render(request, FORM, context)
+    if form.is_valid() and (row := _recorded(request, patient, form)) is not None:
+        _say(request, "Screening recorded", row.created_at, at)
+        return redirect("screening", patient_id=patient.pk)
+    return respond_invalid(request, FORM, context)
+
+
+@allow(Role.LEAD, Role.THERAPIST)
+def decide(request: HttpRequest, patient_id: UUID, technique: str) -> HttpResponse:
+    """Document a decision: entered, then confirmed with the identity before the eyes."""
+    require_licensed(request.user)
+    patient, at = patients.patient(request.user, patient_id), timezone.now()
+    screening, row, _ = pages.to_decide(patient, technique, at)
+    data = request.POST if request.method == "POST" else None
+    first = {"based_on": screening.pk, "decision_id": new_id(), "expires_at": at + timedelta(hours=24)}
+    form = DecisionForm(data, initial=first)
+    context = _about(patient) | {"form": form, "row": row, "screening": screening}
+    if data is None or data.get("step") == "change":
+        return render(request, DECISION, context | {"form": form if data is None else _unchecked(data)})
+    if not form.is_valid():
+        return respond_invalid(request, DECISION, context)
+    if data.get("step") != "record":
+        hidden = posted(form, data, without=("csrfmiddlewaretoken", "step"))
+        return render(request, CONFIRM, context | {"hidden": hidden, "summary": form.summary()})
+    if (decision := _decided(request, technique, screening, form)) is None:
+        return respond_invalid(request, DECISION, context)
+    _say(request, "Decision recorded", decision.created_at, at)
+    return redirect("screening", patient_id=patient.pk)
+
+
+def _about(patient: Patient) -> dict[str, object]:
+    return {"patient": patient, "banner": patients.banner(patient), "table": table.current()}
+
+
+def _recorded(request: HttpRequest, patient: Patient, form: ScreeningForm) -> object:
+    try:
+        return services.record_screening(
+            by=request.user,
+            patient=patient,
+            answers=form.answers,
+            at=timezone.now(),
+            by_group=form.by_group,
+            keep=form.kept,
+            unusual=form.unusual,
+            replacing=form.cleaned_data["based_on"],
+            screening_id=form.cleaned_data["screening_id"],
+        )
+    except Refused as refused:
+        refuse(form, refused)
+        return None
+
+
+def _decided(request: HttpRequest, technique: str, screening: object, form: DecisionForm) -> object:
+    given = dict(form.cleaned_data)
+    if given.pop("based_on") != screening.pk:
+        form.add_error(None, "Another screening was recorded since you opened this page: read it first")
+        return None
+    try:
+        return services.decide(
+            by=request.user, screening=screening, technique=technique, at=timezone.now(), **given
+        )
+    except Refused as refused:
+        refuse(form, refused)
+        return None
+
+
+def _unchecked(data: object) -> DecisionForm:
+    """The form as it was filled in, without saying again what is wrong."""
+    form = DecisionForm(data)
+    form.is_valid()
+    return form
+
+
+def _say(request: HttpRequest, words: str, created_at: object, at: object) -> None:
+    if created_at < at:
+        messages.info(request, f"Already recorded at {formats.time(created_at)}.")
+    else:
+        messages.success(request, f"{words}.")
