@@ -66,6 +66,16 @@ _NUMBERS = (
         "teaching texts wait 1.5 to 2 h; one hospital policy at least 30 to 60 min",
     ),
     NumberKind(
+        "late_entry_minutes",
+        "A treatment is a late entry when recorded later than",
+        "min",
+        120,
+        15,
+        1440,
+        LOCAL,
+    ),
+    NumberKind("safety_review_hours", "An adverse event is reviewed within", "h", 24, 1, 168, LOCAL),
+    NumberKind(
         "covering_access_hours", "Access for covering goes on after the absence for", "h", 12, 0, 72, LOCAL
     ),
 )

@@ -86,6 +86,7 @@ class TreatmentSession(AmendableModel):
     payload_version = models.CharField(max_length=20)
     payload_sha256 = models.CharField(max_length=64)
     device = models.CharField(max_length=80, blank=True)
+    clock_offset_ms = models.BigIntegerField(null=True, help_text="The device's clock less the server's.")
 
     class Meta(AmendableModel.Meta):
         indexes = [

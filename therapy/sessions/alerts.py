@@ -1,0 +1,232 @@
+"""What must be looked at after a treatment was recorded: flags with owner and due time, and who is told."""
+
+from datetime import datetime, timedelta
+
+from django.db.models import F, Q
+
+from clinic import formats
+from clinic.attention import services as attention
+from clinic.attention.models import Flag, FlagKind
+from clinic.models import Patient, Person
+from clinic.units import selectors as units
+from screening.holds import Guard
+from screening.selectors import guard
+from screening.table import current as rule_table
+from therapy.orders.models import Order, OrderHold
+from therapy.orders.selectors import orders_in_force, technique_words
+from therapy.sessions.models import AdverseEvent, Delivered, TreatmentSession
+
+LEAD = "the department lead"
+# A clock that is further off than this makes the time of care doubtful (local convention).
+CLOCK_OFF = timedelta(minutes=2)
+
+ADVERSE_WORDS = {
+    "hypoxaemia": "Low SpO2",
+    "bronchospasm": "Bronchospasm",
+    "bleeding": "Bleeding",
+    "dizziness_or_hypotension": "Dizziness or low blood pressure",
+    "dysrhythmia": "Change of heart rhythm",
+    "nausea": "Severe nausea",
+    "vomiting_or_aspiration": "Vomiting or aspiration",
+    "pain_or_injury": "Pain or injury",
+    "suspected_pneumothorax": "Pneumothorax suspected",
+    "raised_icp_signs": "Signs of raised intracranial pressure",
+    "swallowed_air": "Swallowed air",
+    "other": "Other",
+}
+
+
+def rules_at(patient: Patient, technique: str, order: Order | None, at: datetime) -> tuple[Guard, list[str]]:
+    """The guard at the start of a treatment, and every reason for which it was outside the rules.
+
+    Outside the rules is what the guard, a person's hold, or the want of an order would have held.
+    """
+    verdict = guard(patient, technique, at, purpose="record")
+    reasons = list(verdict.held_because)
+    if order is None:
+        reasons.append("No order was named")
+    elif not orders_in_force(at).filter(pk=order.pk).exists():
+        reasons.append("The order was not in force")
+    elif hold := _hold_at(order, at):
+        reasons.append(f"The order was on hold: {hold.reason}")
+    return verdict, reasons
+
+
+def after_recording(
+    treatment: TreatmentSession, *, by: Person, reasons: list[str], at: datetime, source: str
+) -> None:
+    """Open what a new record calls for."""
+    if treatment.outside_rules:
+        outside_rules_flag(treatment, by=by, reasons=reasons, at=at, source=source)
+    overlap_check(treatment, by=by, at=at, source=source)
+    if treatment.needs_signature:
+        ask_for_signature(treatment, by=by, at=at, source=source)
+    offset = timedelta(milliseconds=abs(treatment.clock_offset_ms or 0))
+    if offset > CLOCK_OFF:
+        words = f"The device's clock was {formats.spell(offset)} off: check the time of this treatment."
+        _open(treatment, FlagKind.CHECK_ENTRY, words, at, by=by, source=source, occasion="clock")
+
+
+def outside_rules_flag(
+    treatment: TreatmentSession, *, by: Person, reasons: list[str], at: datetime, source: str
+) -> None:
+    """Flag a treatment that the guard, a hold or the want of an order would have held."""
+    words = f"{technique_words(treatment.technique)} was given outside the rules: {'; '.join(reasons)}."
+    _open(treatment, FlagKind.OUTSIDE_RULES, words, at, by=by, source=source, occasion=_occasion(treatment))
+
+
+def overlap_check(treatment: TreatmentSession, *, by: Person, at: datetime, source: str = "web") -> None:
+    """Flag recorded times that overlap those of another treatment of the patient, or of the same person."""
+    others = overlapping(treatment)
+    if not others:
+        return
+    same_patient = any(other.patient_id == treatment.patient_id for other in others)
+    whose = "of the same patient" if same_patient else "given by the same person"
+    words = f"The recorded times overlap with {formats.count(len(others), 'treatment')} {whose}."
+    _open(treatment, FlagKind.OVERLAP, words, at, by=by, source=source, occasion=_occasion(treatment))
+
+
+def overlapping(treatment: TreatmentSession) -> list[TreatmentSession]:
+    """Given treatments that were under way at the same time, of the same patient or by the same person."""
+    if treatment.delivered == Delivered.NOT_DELIVERED or treatment.entered_in_error:
+        return []
+    people = treatment.staff.filter(entered_in_error=False).values("person")
+    theirs = Q(staff__person__in=people, staff__entered_in_error=False)
+    end = treatment.ended_at or treatment.started_at + timedelta(seconds=1)
+    # Without a recorded end a treatment is known to have been under way at its start only.
+    still_going = Q(ended_at__gt=treatment.started_at) | Q(
+        ended_at__isnull=True, started_at__gte=treatment.started_at
+    )
+    return list(
+        TreatmentSession.objects.filter(
+            Q(patient=treatment.patient_id) | theirs,
+            still_going,
+            started_at__lt=end,
+            entered_in_error=False,
+        )
+        .exclude(delivered=Delivered.NOT_DELIVERED)
+        .exclude(pk=treatment.pk)
+        .exclude(ended_at__isnull=False, ended_at=F("started_at"))
+        .order_by("started_at", "id")
+        .distinct()
+    )
+
+
+def ask_for_signature(treatment: TreatmentSession, *, by: Person, at: datetime, source: str = "web") -> None:
+    """Flag a student's treatment until a licensed clinician has signed it."""
+    due = at + timedelta(hours=units.number("co_sign_hours"))
+    words = f"{technique_words(treatment.technique)} by a student waits for a signature."
+    _open(
+        treatment,
+        FlagKind.CO_SIGN,
+        words,
+        at,
+        by=by,
+        source=source,
+        due=due,
+        occasion=_occasion(treatment),
+        decides="a licensed clinician",
+    )
+
+
+def adverse_event_flag(event: AdverseEvent, *, by: Person, at: datetime, source: str = "web") -> None:
+    """Flag an adverse event for review, and tell the leads at once."""
+    due = at + timedelta(hours=units.number("safety_review_hours"))
+    what = ADVERSE_WORDS.get(event.kind, event.kind)
+    treatment = event.treatment
+    during = technique_words(treatment.technique)
+    words = f"{what} during {during}. Done: {event.action_taken}. Told: {event.told}."
+    flag, opened = _open(
+        treatment, FlagKind.SAFETY, words, at, by=by, source=source, due=due, occasion=str(event.pk)
+    )
+    if opened:
+        attention.tell_leads(
+            words=words, kind="safety", by=by, patient=treatment.patient, flag=flag, source=source
+        )
+
+
+def sent_again_flag(
+    treatment: TreatmentSession, *, by: Person, number: int, at: datetime, source: str
+) -> None:
+    """Flag a record that came a second time with other content; both are kept."""
+    words = "This treatment was sent again with other content. The first stands; the other is kept beside it."
+    _open(treatment, FlagKind.CHECK_ENTRY, words, at, by=by, source=source, occasion=f"sent-again-{number}")
+
+
+def same_window_flag(treatment: TreatmentSession, *, by: Person, at: datetime, source: str) -> None:
+    """Flag a second treatment that names a due window which another treatment filled."""
+    words = "Another treatment fills the same due window: check that this is not a second record of it."
+    _open(treatment, FlagKind.CHECK_ENTRY, words, at, by=by, source=source, occasion="same-window")
+
+
+def screen_again_flag(
+    treatment: TreatmentSession, conditions: list[str], *, by: Person, at: datetime, source: str
+) -> None:
+    """Ask a clinician to screen again, and tell the leads, where a finding could not be answered at once."""
+    table = rule_table()
+    words = (
+        f"Found at the bedside: {'; '.join(table.words(each) for each in conditions)}. Screen again first."
+    )
+    due = at + timedelta(minutes=units.number("decide_by_minutes"))
+    flag, opened = _open(
+        treatment, FlagKind.DECIDE, words, at, by=by, source=source, due=due, decides="a licensed clinician"
+    )
+    if opened:
+        attention.tell_leads(
+            words=words, kind="hold", by=by, patient=treatment.patient, flag=flag, source=source
+        )
+
+
+def flags_of(treatment: TreatmentSession) -> list[Flag]:
+    """The flags about a treatment that are not closed, the earliest due first."""
+    return list(
+        Flag.objects.filter(
+            subject_type=TreatmentSession._meta.label_lower,
+            subject_id=str(treatment.pk),
+            state__in=attention.NOT_CLOSED,
+        ).order_by("due_at", "id")
+    )
+
+
+def close_all(treatment: TreatmentSession, *, by: Person, words: str, kind: str | None = None) -> None:
+    """Close the flags about a treatment, or those of one kind, because of what was done to it."""
+    for flag in flags_of(treatment):
+        if kind is None or flag.kind == kind:
+            outcome = attention.FlagOutcome.VOID if kind is None else attention.FlagOutcome.DONE
+            attention.close_flag(flag, by=by, outcome=outcome, words=words)
+
+
+def _occasion(treatment: TreatmentSession) -> str:
+    """What was amended is looked at again: a flag of its own per version."""
+    return f"version-{treatment.version}" if treatment.version > 1 else ""
+
+
+def _hold_at(order: Order, at: datetime) -> OrderHold | None:
+    running = Q(ended_at__isnull=True) | Q(ended_at__gt=at)
+    return OrderHold.objects.filter(running, order=order, started_at__lte=at).order_by("started_at").first()
+
+
+def _open(
+    treatment: TreatmentSession,
+    kind: FlagKind,
+    words: str,
+    at: datetime,
+    *,
+    by: Person,
+    source: str,
+    due: datetime | None = None,
+    occasion: str = "",
+    decides: str = LEAD,
+) -> tuple[Flag, bool]:
+    return attention.open_flag(
+        kind=kind,
+        key=":".join(part for part in (kind.value, str(treatment.pk), occasion) if part),
+        words=words,
+        due_at=due or at + timedelta(hours=24),
+        by=by,
+        patient=treatment.patient,
+        decides=decides,
+        technique=treatment.technique,
+        subject=treatment,
+        source=source,
+    )

@@ -1,0 +1,134 @@
+"""Writes which treatment fills which due window, and what becomes of the visit that was scheduled for it."""
+
+from collections.abc import Collection, Iterable
+from datetime import date
+from typing import Any
+from uuid import UUID
+
+from django.db.models import Q
+
+from clinic import records
+from clinic.audit import services as audit
+from clinic.models import Person
+from therapy.orders.models import Order
+from therapy.scheduling import window_services
+from therapy.scheduling.models import DueWindow, ScheduledVisit, VisitStaff, VisitState, WindowState
+from therapy.sessions.matching import Treatment, Window, match
+from therapy.sessions.models import Delivered, TreatmentSession
+
+NOT_CANCELLED = (WindowState.OPEN, WindowState.FULL, WindowState.PART, WindowState.NOT_DELIVERED)
+_REASON = ("reason", "reason_group", "reason_words")
+
+
+def window_filled_by(treatment: TreatmentSession) -> DueWindow | None:
+    """The window that a treatment which is about to be stored fills, by the one rule of matching; None: an extra."""
+    if treatment.order_id is None:
+        return None
+    windows = _windows(treatment.order_id, {treatment.service_date})
+    rows = [*_treatments(treatment.order_id, windows), treatment]
+    filled = _matched(windows, rows)[treatment.pk]
+    return next((each for each in windows if each.pk == filled), None)
+
+
+def settle_windows(
+    order: Order, service_dates: Collection[date], *, by: Person, reopened: Collection[UUID] = ()
+) -> None:
+    """Bring the windows of these days into the state that the recorded treatments give them.
+
+    Args:
+        reopened: windows whose treatment was withdrawn: without another one they are open again, and the closing
+            job looks at them anew. A window that no treatment ever filled keeps the state it was closed with.
+    """
+    windows = _windows(order.pk, service_dates)
+    rows = {row.pk: row for row in _treatments(order.pk, windows)}
+    fillers = {window: rows[row] for row, window in _matched(windows, rows.values()).items() if window}
+    for window in windows:
+        filler = fillers.get(window.pk)
+        if filler is not None:
+            _move_window(window, filler, by)
+        elif window.pk in reopened or window.state in (WindowState.FULL, WindowState.PART):
+            window_services.release(window=window, by=by, reason="its treatment was withdrawn")
+
+
+def settle_visit(treatment: TreatmentSession, *, by: Person) -> None:
+    """Mark the scheduled visit of a treatment as done, or cancel it with the reason where nothing was given."""
+    given = treatment.delivered != Delivered.NOT_DELIVERED
+    to = VisitState.DONE if given else VisitState.CANCELLED
+    reason = "" if given else f"not given: {treatment.reason}"
+    for visit in _visits(treatment, (VisitState.SCHEDULED, VisitState.BEGUN)):
+        _move_visit(visit, to, by, reason)
+
+
+def reopen_visit(treatment: TreatmentSession, *, by: Person) -> None:
+    """A visit whose only treatment was withdrawn is scheduled again."""
+    for visit in _visits(treatment, (VisitState.DONE,)):
+        others = Q(visit=visit) | Q(window=visit.window_id) if visit.window_id else Q(visit=visit)
+        rest = TreatmentSession.objects.filter(others, entered_in_error=False).exclude(pk=treatment.pk)
+        if not rest.exists():
+            _move_visit(visit, VisitState.SCHEDULED, by, "")
+
+
+def begin_visit(visit: ScheduledVisit, *, by: Person) -> bool:
+    """Mark a scheduled visit as under way. Returns False where it was no longer scheduled."""
+    if visit.state != VisitState.SCHEDULED:
+        return False
+    _move_visit(visit, VisitState.BEGUN, by, "")
+    return True
+
+
+def _windows(order_id: UUID, service_dates: Collection[date]) -> list[DueWindow]:
+    return list(
+        DueWindow.objects.filter(order=order_id, service_date__in=service_dates, state__in=NOT_CANCELLED)
+        .select_for_update()
+        .order_by("earliest", "id")
+    )
+
+
+def _treatments(order_id: UUID, windows: Iterable[DueWindow]) -> list[TreatmentSession]:
+    windows = list(windows)
+    of_these = Q(window__in=windows) | Q(service_date__in={each.service_date for each in windows})
+    return list(TreatmentSession.objects.filter(of_these, order=order_id, entered_in_error=False))
+
+
+def _matched(windows: Iterable[DueWindow], treatments: Iterable[TreatmentSession]) -> dict[UUID, UUID | None]:
+    found: dict[Any, Any] = match(
+        [Window(each.pk, each.order_id, each.service_date, each.earliest, each.latest) for each in windows],
+        [
+            Treatment(
+                each.pk, each.order_id, each.service_date, each.started_at, each.delivered, each.window_id
+            )
+            for each in treatments
+        ],
+    )
+    return found
+
+
+def _move_window(window: DueWindow, filler: TreatmentSession, by: Person) -> None:
+    in_full = filler.delivered == Delivered.FULL
+    reason = {name: "" if in_full else getattr(filler, name) for name in _REASON}
+    if window.state == filler.delivered and all(getattr(window, n) == value for n, value in reason.items()):
+        return
+    if window.state != WindowState.OPEN and window.reason not in window_services.CLOSED_BY_JOB:
+        window_services.release(window=window, by=by, reason="another treatment fills it")
+    at = filler.ended_at or filler.started_at
+    window_services.fill(window=window, by=by, state=filler.delivered, at=at, **reason)
+
+
+def _visits(treatment: TreatmentSession, states: tuple[str, ...]) -> list[ScheduledVisit]:
+    named = Q(pk=treatment.visit_id) if treatment.visit_id else Q(pk__in=())
+    of_window = Q(window=treatment.window_id) if treatment.window_id else Q(pk__in=())
+    return list(ScheduledVisit.objects.filter(named | of_window, state__in=states).order_by("start", "id"))
+
+
+def _move_visit(visit: ScheduledVisit, to: VisitState, by: Person, reason: str) -> None:
+    if not records.move(ScheduledVisit, visit.pk, frm=(visit.state,), to=to, reason=reason[:300]):
+        return
+    for place in visit.staff.exclude(state=VisitState.CANCELLED):
+        records.move(VisitStaff, place.pk, frm=(place.state,), to=to)
+    audit.record(
+        action="visit_moved",
+        by=by,
+        subject=visit,
+        patient=visit.patient_id,
+        reason=f"{visit.state} to {to.value}",
+    )
