@@ -169,7 +169,7 @@ def end(
         _open_flag(run, at=at, error=error)
     if state == JobState.DONE:
         for waiting in _open_flags(run):
-            attention.close_flag(flag=waiting, by=None, outcome="done", words="A later run succeeded.")
+            attention.close_flag(waiting, by=None, words="A later run succeeded.", at=at, source="job")
     return True
 
 
@@ -214,6 +214,7 @@ def _open_flag(run: JobRun, *, at: datetime, error: str) -> None:
         subject=run,
         words=f"{handler(run.kind).title} ({run.key}) failed. {error}",
         due_at=at,
+        source="job",
     )
 
 

@@ -34,7 +34,7 @@ def said(demo: Installation) -> str:
 
 
 def start(demo: Installation, port: int) -> subprocess.Popen[bytes]:
-    serving = demo.start(SERVE, "serve.log", PORT=str(port))
+    serving = demo.start(SERVE, "serve.log", PORT=str(port), CLINIC_TRAINING_DATA="0")
 
     def is_ready() -> bool:
         assert serving.poll() is None, said(demo)
