@@ -2,6 +2,7 @@
 
 from datetime import datetime, timedelta
 from typing import Any
+from uuid import UUID
 
 from django.db import transaction
 from django.shortcuts import get_object_or_404
@@ -28,18 +29,25 @@ from therapy.orders.prescription import Prescription, check, unanswered
 
 
 @transaction.atomic
-def prescribe(*, by: Person, patient: Patient, prescription: Prescription) -> Order:
+def prescribe(
+    *, by: Person, patient: Patient, prescription: Prescription, order_id: UUID | None = None
+) -> Order:
     """Store an order as a draft: nothing is due before it is activated.
 
+    Args:
+        order_id: made by the form, so that a second press or a resend is the same draft.
     Raises: Refused (beyond a hard limit, or outside the published range without a reason), NotPermitted, Http404.
     """
     _may_order(by, prescription.source)
     patient = _seen_by(by, patient)
+    if order_id is not None and (known := Order.objects.filter(pk=order_id, patient=patient).first()):
+        return known
     _check(patient, prescription)
     order = _new_row(by, patient, prescription, draft=True)
+    order.pk = order_id or order.pk
     order.save(force_insert=True)
     _write_medicines(order, prescription)
-    _audit("order_drafted", by, order)
+    _audit("order drafted", by, order)
     holds.tell_holds(by=by, patient=patient, at=timezone.now())
     return order
 
@@ -69,7 +77,7 @@ def activate(*, by: Person, order: Order, read_back: bool = False) -> Order:
     new.change_reason = order.change_reason
     records.replace(order, new, by=by, at=at, reason="activated")
     _write_medicines(new, prescription)
-    _audit("order_activated", by, new)
+    _audit("order activated", by, new)
     _ask_for_signature(new, by)
     tell(OrderEvent("started", new, by, at, "activated"))
     return new
@@ -97,7 +105,7 @@ def change(*, by: Person, order: Order, prescription: Prescription, reason: str)
     records.replace(order, new, by=by, at=at, reason=reason)
     _write_medicines(new, prescription)
     _carry_hold_over(order, new, by, at)
-    _audit("order_changed", by, new, reason)
+    _audit("order changed", by, new, reason)
     _close_signature_flag(order, by, "superseded")
     _ask_for_signature(new, by)
     tell(OrderEvent("ended", order, by, at, f"order changed: {reason}"))
@@ -122,7 +130,7 @@ def hold(*, by: Person, order: Order, reason: str, decides: str, decide_by: date
     held = OrderHold.objects.create(
         order=order, reason=reason, by=by, decides=decides.strip(), decide_by=decide_by, started_at=at
     )
-    _audit("order_held", by, order, reason)
+    _audit("order held", by, order, reason)
     return held
 
 
@@ -140,7 +148,7 @@ def resume(*, by: Person, order: Order, reason: str) -> None:
     _check_patient_may_start(patient, order.technique, at)
     if not records.end(held, by=by, at=at, reason=reason):
         raise records.Changed(held)
-    _audit("order_resumed", by, order, reason)
+    _audit("order resumed", by, order, reason)
 
 
 @transaction.atomic
@@ -155,7 +163,7 @@ def stop(*, by: Person, order: Order, reason: str) -> None:
         records.end(held, by=by, at=at, reason="order stopped")
     if not records.end(order, by=by, at=at, reason=reason):
         raise Refused("order", "This order has ended already.")
-    _audit("draft_withdrawn" if order.draft else "order_stopped", by, order, reason)
+    _audit("draft withdrawn" if order.draft else "order stopped", by, order, reason)
     if not order.draft:
         tell(OrderEvent("ended", order, by, at, f"order stopped: {reason}"))
     holds.tell_holds(by=by, patient=order.patient, at=at)
@@ -174,7 +182,7 @@ def follow_patient(event: PatientLeft) -> None:
         if held is not None:
             records.end(held, by=event.by, at=max(at, held.started_at), reason=reason)
         records.end(order, by=event.by, at=at, reason=reason)
-        _audit("draft_withdrawn" if order.draft else "order_stopped", event.by, order, reason)
+        _audit("draft withdrawn" if order.draft else "order stopped", event.by, order, reason)
         if not order.draft:
             tell(OrderEvent("ended", order, event.by, at, reason))
 
@@ -191,7 +199,7 @@ def sign(*, by: Person, order: Order) -> OrderSignature:
     if OrderSignature.objects.filter(order=order).exists():
         raise Refused("order", "This order is signed already.")
     signature = OrderSignature.objects.create(order=order, by=by)
-    _audit("order_signed", by, order)
+    _audit("order signed", by, order)
     _close_signature_flag(order, by, "done")
     return signature
 

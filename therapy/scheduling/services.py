@@ -148,7 +148,7 @@ def move(
     visit.refresh_from_db()
     _end_grants(visit, [row.person_id for row in staff])
     _grant(visit, therapists, by)
-    audit.record(action="visit_moved", by=by, subject=visit, patient=visit.patient_id, reason=reason)
+    audit.record(action="visit moved", by=by, subject=visit, patient=visit.patient_id, reason=reason)
     return Given(visit, warnings)
 
 
@@ -171,7 +171,7 @@ def take_back(*, by: Person, visit: ScheduledVisit, reason: str) -> None:
     VisitStaff.objects.filter(pk__in=[row.pk for row in people]).update(state=VisitState.CANCELLED)
     _end_grants(visit, [row.person_id for row in people])
     audit.record(
-        action="visit_taken_back", by=by, subject=visit, patient=visit.patient_id, reason=reason.strip()
+        action="visit taken back", by=by, subject=visit, patient=visit.patient_id, reason=reason.strip()
     )
 
 
@@ -186,7 +186,7 @@ def set_progress(*, by: Person, visit: ScheduledVisit, to: str) -> bool:
     done = records.move(ScheduledVisit, visit.pk, frm=frm, to=to)
     if done:
         VisitStaff.objects.filter(visit=visit, state__in=frm).update(state=to)
-        audit.record(action=f"visit_{to}", by=by, subject=visit, patient=visit.patient_id)
+        audit.record(action=f"visit {to}", by=by, subject=visit, patient=visit.patient_id)
     return done
 
 
@@ -216,7 +216,7 @@ def _place(
     except IntegrityError as error:
         raise _busy(window.patient_id, therapists, start, end, window=window) from error
     _grant(visit, therapists, by)
-    audit.record(action="visit_scheduled", by=by, subject=visit, patient=window.patient_id)
+    audit.record(action="visit scheduled", by=by, subject=visit, patient=window.patient_id)
     return Given(visit, warnings)
 
 

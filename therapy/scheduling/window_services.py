@@ -74,7 +74,7 @@ def follow_order(event: OrderEvent) -> None:
     except NotCalculable as error:
         raise records.Refused("times_a_day", error.message) from error
     audit.record(
-        action="windows_made",
+        action="windows made",
         by=event.by,
         subject=event.order,
         patient=event.order.patient_id,
@@ -96,7 +96,7 @@ def top_up_windows(now: datetime) -> int:
     )
     made = _make(list(active), now, strict=False)
     if made:
-        audit.record(action="windows_made", by=None, reason=count(made, "due window"), source="job")
+        audit.record(action="windows made", by=None, reason=count(made, "due window"), source="job")
     return made
 
 
@@ -118,7 +118,7 @@ def cancel_future(*, order: Order, by: Person, at: datetime, reason: str) -> int
     )
     if done:
         audit.record(
-            action="windows_cancelled", by=by, subject=order, patient=order.patient_id, reason=reason
+            action="windows cancelled", by=by, subject=order, patient=order.patient_id, reason=reason
         )
     return done
 
@@ -163,7 +163,7 @@ def close_windows(now: datetime) -> int:
         ):
             closed += 1
             audit.record(
-                action="window_closed",
+                action="window closed",
                 by=None,
                 subject=window,
                 patient=window.patient_id,
@@ -198,7 +198,7 @@ def fill(
         closed_at=at,
     )
     if done:
-        audit.record(action="window_filled", by=by, subject=window, patient=window.patient_id)
+        audit.record(action="window filled", by=by, subject=window, patient=window.patient_id)
     return done == 1
 
 
@@ -218,7 +218,7 @@ def release(*, window: DueWindow, by: Person, reason: str) -> bool:
     )
     if done:
         audit.record(
-            action="window_released", by=by, subject=window, patient=window.patient_id, reason=reason
+            action="window released", by=by, subject=window, patient=window.patient_id, reason=reason
         )
     return done
 

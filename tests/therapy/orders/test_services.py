@@ -29,7 +29,7 @@ def test_a_draft_is_not_in_force_until_it_is_activated(world, cast, clock, scree
     assert (order.sets, order.breaths_per_set, order.replaces_id) == (3, 10, draft.pk)
     assert selectors.drafts_of(world.mosswater) == []
     actions = AuditEvent.objects.filter(patient_id=world.mosswater.pk).values_list("action", flat=True)
-    assert {"order_drafted", "order_activated"} <= set(actions)
+    assert {"order drafted", "order activated"} <= set(actions)
 
 
 @pytest.mark.parametrize("who", ["manager", "administrator"])

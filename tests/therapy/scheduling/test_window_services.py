@@ -138,9 +138,9 @@ def test_a_window_closes_as_not_recorded_once_a_treatment_begun_last_would_be_ov
     assert windows.close_windows(_clock("14:59")) == 0
     closed = _close_at(_clock("15:00"))
     assert closed[TODAY, 2] == ("not_delivered", "not_recorded", "not_recorded")
-    audited = AuditEvent.objects.filter(action="window_closed").count()
+    audited = AuditEvent.objects.filter(action="window closed").count()
     assert windows.close_windows(_clock("15:00")) == 0
-    assert AuditEvent.objects.filter(action="window_closed").count() == audited
+    assert AuditEvent.objects.filter(action="window closed").count() == audited
 
 
 def test_a_window_whose_condition_barred_it_closes_as_on_hold(world, ordered, screened):
