@@ -154,12 +154,9 @@ class OrderForm(ClinicForm):
         confirm_name, reason_name = f"{name}_asked", f"{name}_why"
         reason = str(self.data.get(reason_name, "")).strip()
         confirmed = self.data.get(confirm_name, "") == value
-        error = f"{said}. Correct it, or say that it is right and why"
-        if confirmed and reason:
-            self.kept_reasons[name] = reason
-            error = ""
-        elif confirmed:
-            error = "Enter why it is right"
+        wanted = "Correct it, or say that it is right and why"
+        if confirmed:
+            wanted = "" if reason else "Enter why it is right"
         self.questions[name] = Question(
             value=value,
             usual=said,
@@ -167,10 +164,13 @@ class OrderForm(ClinicForm):
             reason_name=reason_name,
             reason=reason,
             confirmed=confirmed,
-            error=error,
+            wanted=wanted,
         )
-        if error:
-            self.add_error(name, ValidationError(error, code="asked"))
+        if wanted:
+            words = wanted if confirmed else f"{said}. {wanted}"
+            self.add_error(name, ValidationError(words, code="asked"))
+        else:
+            self.kept_reasons[name] = reason
 
     def _asked_about(self, name: str, prescription: Prescription) -> str:
         if name == "medicines":

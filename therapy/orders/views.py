@@ -55,9 +55,7 @@ def new_order(request: HttpRequest, patient_id: UUID, technique: str) -> HttpRes
     if technique not in TECHNIQUES:
         raise Http404
     patient = patients.patient(request.user, patient_id)
-    form = OrderForm(
-        _data(request), initial={"order_id": new_id()}, **pages.bearing_on(patient, technique)
-    )
+    form = OrderForm(_data(request), initial={"order_id": new_id()}, **pages.bearing_on(patient, technique))
     context = pages.for_form(patient, technique, timezone.now()) | {"form": form}
     if request.method != "POST":
         return render(request, FORM, context)
