@@ -1,6 +1,7 @@
 """Wall time and spells of time: the two rules due windows and reassessments share. No Django."""
 
 import calendar
+import re
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from typing import Literal
@@ -15,6 +16,53 @@ class Spell:
 
     count: int
     unit: SpellUnit
+
+
+@dataclass(frozen=True, order=True)
+class Week:
+    """An ISO 8601 week: Monday to Sunday, named like 2026-W47."""
+
+    year: int
+    number: int
+
+    @classmethod
+    def of(cls, day: date) -> "Week":
+        """The week in which a date lies."""
+        year, number, _ = day.isocalendar()
+        return cls(year, number)
+
+    @classmethod
+    def parse(cls, name: str) -> "Week":
+        """The week of a name like 2026-W47. Raises: ValueError for any other text."""
+        found = re.fullmatch(r"(\d{4})-W(\d{2})", name)
+        if found is None:
+            raise ValueError(f"{name!r} is not a week like 2026-W47")
+        week = cls(int(found[1]), int(found[2]))
+        if cls.of(week.first_day) != week:
+            raise ValueError(f"{name!r} is not a week of that year")
+        return week
+
+    @property
+    def first_day(self) -> date:
+        """Its Monday."""
+        return date.fromisocalendar(self.year, self.number, 1)
+
+    @property
+    def last_day(self) -> date:
+        """Its Sunday."""
+        return self.first_day + timedelta(days=6)
+
+    def shifted(self, weeks: int) -> "Week":
+        """The week so many weeks later, or earlier where negative."""
+        return self.of(self.first_day + timedelta(weeks=weeks))
+
+    def bounds(self, zone: ZoneInfo) -> tuple[datetime, datetime]:
+        """The UTC instants of its first midnight and of the next week's."""
+        start = instant_of(self.first_day, time(0), zone)
+        return start, instant_of(self.first_day + timedelta(days=7), time(0), zone)
+
+    def __str__(self) -> str:
+        return f"{self.year:04d}-W{self.number:02d}"
 
 
 def instant_of(day: date, wall_time: time, zone: ZoneInfo) -> datetime:

@@ -9,7 +9,7 @@ from dateutil.relativedelta import relativedelta
 from hypothesis import given
 from hypothesis import strategies as st
 
-from clinic.calendar import Spell, after, instant_of, to_the_minute
+from clinic.calendar import Spell, Week, after, instant_of, to_the_minute
 
 LONDON = ZoneInfo("Europe/London")
 WALL_TIMES = st.datetimes(
@@ -64,3 +64,23 @@ def test_hours_are_elapsed_time_and_days_are_the_calendar_when_the_clocks_change
 def test_seconds_do_not_count_in_a_due_time() -> None:
     assert to_the_minute(datetime(2026, 5, 1, 10, 0, 59, tzinfo=UTC)) == datetime(2026, 5, 1, 10, tzinfo=UTC)
     assert to_the_minute(datetime(2026, 5, 1, 10, 0, tzinfo=UTC) + timedelta(minutes=1)).minute == 1
+
+
+@given(st.dates(min_value=date(1999, 1, 1), max_value=date(2040, 12, 31)))
+def test_weeks_are_iso_weeks_as_the_standard_library_has_them(day: date) -> None:
+    week = Week.of(day)
+    assert str(week) == day.strftime("%G-W%V")
+    assert Week.parse(str(week)) == week
+    assert week.first_day <= day <= week.last_day
+    assert week.shifted(-1).last_day + timedelta(days=1) == week.first_day
+
+
+def test_the_week_of_the_clock_change_has_an_hour_more_or_less() -> None:
+    start, end = Week.parse("2026-W43").bounds(LONDON)
+    assert end - start == timedelta(days=7, hours=1)
+
+
+@pytest.mark.parametrize("name", ["2026-W54", "2025-W53", "2026-47", "2026-W00", "2026-W47 "])
+def test_a_name_that_is_no_week_is_refused(name: str) -> None:
+    with pytest.raises(ValueError, match="week"):
+        Week.parse(name)

@@ -133,7 +133,7 @@ def by_group(
     values = [end for row in rows for end in (row.value, row.high) if end is not None]
     widest = max((len(row.name) for row in rows), default=0)
     left = min(26 + 6.6 * widest, 260)
-    room = max(100, 18 + 6.8 * max((len(row.note) for row in rows if row.value is not None), default=0))
+    room = max(100, 18 + 6.8 * max((len(row.note) for row in rows), default=0))
     box = _Box(axis.high(values), axis.low, _TOP + 30 * len(rows) - 8, left=left, notes=room)
     parts = []
     for step in range(axis.steps + 1):
@@ -224,9 +224,9 @@ def _line(series: Series, index: int, box: _Box, x_of: Callable[[date], float]) 
             f'fill="{fill}" stroke="{ink}" stroke-width="1.5"/>'
         )
         if mark.label:
-            parts.append(
-                _text(x_of(mark.at), box.y(mark.value) - 9, mark.label, anchor="middle", strong=True)
-            )
+            x = x_of(mark.at)
+            anchor = "end" if x > box.right - 24 else "middle"
+            parts.append(_text(x, box.y(mark.value) - 9, mark.label, anchor=anchor, strong=True))
     return parts
 
 
@@ -268,7 +268,7 @@ def _legend(series: Sequence[Series]) -> list[str]:
 def _group(row: Row, box: _Box, y: float) -> list[str]:
     parts = [_text(box.left - 12, y + 4, row.name, anchor="end", plain=True)]
     if row.value is None:
-        return [*parts, _text(box.left + 6, y + 4, row.note)]
+        return [*parts, _text(box.right, y + 4, row.note, anchor="end")]
     if row.low is not None and row.high is not None:
         parts.append(_rule(box.x(row.low), y, box.x(row.high), y, "series-2", width=2))
     fill = _colour("surface") if row.marked else _colour("series-1")

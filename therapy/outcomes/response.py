@@ -1,4 +1,4 @@
-"""What treatment was followed by: sputum of a day, medians over patients, and changes at the same oxygen."""
+"""What treatment was followed by: sputum of a day, medians over patients, and what may be compared."""
 
 import math
 from collections.abc import Iterable, Sequence
@@ -116,31 +116,6 @@ def quantile(ordered: Sequence[Fraction], share: Fraction) -> Fraction:
     if below + 1 >= len(ordered):
         return ordered[-1]
     return ordered[below] + (ordered[below + 1] - ordered[below]) * (position - below)
-
-
-_UNKNOWN = (None, "", "unknown")
-
-
-@dataclass(frozen=True)
-class Oxygen:
-    """The oxygen given at a measurement. None means not recorded: then nothing is comparable."""
-
-    device: str | None
-    flow_ml_per_min: int | None = None
-    fio2_percent: int | None = None
-
-
-def same_oxygen(before: Oxygen, after: Oxygen) -> bool:
-    """Whether two measurements were made on the same oxygen; unknown oxygen is never the same.
-
-    On room air there is nothing more to know; on any device its flow or the inspired fraction must be known.
-    """
-    if before.device in _UNKNOWN or before.device != after.device:
-        return False
-    if before.device == "air":
-        return True
-    known = before.flow_ml_per_min is not None or before.fio2_percent is not None
-    return known and before == after
 
 
 def response(before: int | None, after: int | None, *, comparable: bool) -> int | None:

@@ -51,13 +51,17 @@ class Reason(StrEnum):
 
 @dataclass(frozen=True)
 class Due:
-    """When the next reassessment is due. At the due minute it is due, not overdue."""
+    """When the next reassessment is due, by which care setting, counted since which act.
+
+    At the due minute it is due, not overdue.
+    """
 
     due_at: datetime
     reasons: tuple[Reason, ...]
     due: bool
     overdue: bool
     care_setting: str
+    since: datetime
 
 
 def reassessment_due(*, care_setting: str, settings: Settings, events: Iterable[Event], now: datetime) -> Due:
@@ -101,7 +105,7 @@ def reassessment_due(*, care_setting: str, settings: Settings, events: Iterable[
     if due_at < ends[care_setting]:
         reasons.append(Reason.LAXER_SETTING)
     minute, due_minute = to_the_minute(now), to_the_minute(due_at)
-    return Due(due_at, tuple(reasons), minute >= due_minute, minute > due_minute, strictest)
+    return Due(due_at, tuple(reasons), minute >= due_minute, minute > due_minute, strictest, base.at)
 
 
 def _setting_before(past: list[Event], at: datetime) -> str | None:

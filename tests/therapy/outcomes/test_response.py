@@ -6,13 +6,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from therapy.outcomes.response import (
-    Oxygen,
     Sputum,
     SputumState,
     over_patients,
     response,
     runs,
-    same_oxygen,
     sputum_of_day,
 )
 
@@ -60,20 +58,6 @@ def test_five_patients_are_enough_not_to_be_marked():
 
 def test_a_median_between_two_values_is_exact():
     assert over_patients([[1, 2]]).median == Fraction(3, 2)
-
-
-def test_saturations_are_compared_only_at_the_same_known_oxygen():
-    # British Thoracic Society oxygen guideline 2017 (BMJ Open Respir Res 4:e000170): a saturation cannot be read
-    # without the oxygen given.
-    air, two = Oxygen("air"), Oxygen("nasal_cannula", flow_ml_per_min=2000)
-    assert same_oxygen(air, Oxygen("air"))
-    assert same_oxygen(two, Oxygen("nasal_cannula", flow_ml_per_min=2000))
-    assert not same_oxygen(air, two)
-    assert not same_oxygen(two, Oxygen("nasal_cannula", flow_ml_per_min=3000))
-    assert not same_oxygen(two, Oxygen("nasal_cannula"))
-    assert not same_oxygen(Oxygen("nasal_cannula"), Oxygen("nasal_cannula"))
-    assert not same_oxygen(Oxygen(None), Oxygen(None))
-    assert not same_oxygen(Oxygen("unknown", 20), Oxygen("unknown", 20))
 
 
 def test_a_response_needs_both_values_and_the_same_oxygen():
