@@ -5,9 +5,12 @@ from typing import Any
 
 from django.utils import timezone
 
+from clinic.calendar import Week
 from clinic.formats import count
 from clinic.jobs.registry import handles
 from clinic.jobs.running import Running
+from therapy.reassessment import services as reassessments
+from therapy.reports import services as reports
 from therapy.scheduling import window_services
 
 
@@ -25,6 +28,11 @@ def day(at: datetime) -> str:
     return timezone.localdate(at).isoformat()
 
 
+def last_week(at: datetime) -> str:
+    """The key of the report that is due once a week is over."""
+    return str(reports.current_week(at).shifted(-1))
+
+
 @handles("close-due-windows", title="Close due windows", slot=quarter_hour)
 def close_due_windows(running: Running) -> dict[str, Any]:
     """Close the windows whose time is over."""
@@ -37,3 +45,29 @@ def top_up_due_windows(running: Running) -> dict[str, Any]:
     """Make the windows of the next fortnight."""
     made = window_services.top_up_windows(timezone.now())
     return {"made": made, "words": f"{count(made, 'due window')} made"}
+
+
+@handles("flag-overdue-reassessments", title="Flag overdue reassessments", slot=quarter_hour)
+def flag_overdue_reassessments(running: Running) -> dict[str, Any]:
+    """Open a flag for each overdue reassessment, and close those that have become void."""
+    done = reassessments.open_overdue_flags(now=timezone.now(), progress=running.progress)
+    return {
+        "opened": done.opened,
+        "closed": done.closed,
+        "words": f"{count(done.opened, 'flag')} opened, {done.closed:,} closed",
+        "link": "/reassessment/due/",
+        "link_words": "Open the list",
+    }
+
+
+@handles(reports.KIND, title="Weekly caseload report", slot=last_week)
+def weekly_report(running: Running) -> None:
+    """Build the report of the week in the key, for the data as of when it was asked for."""
+    as_of = running.arguments.get("as_of")
+    reports.build_weekly(
+        Week.parse(running.key),
+        as_of=datetime.fromisoformat(as_of) if as_of else running.run.created_at,
+        by=running.requested_by,
+        progress=running.progress,
+        publishing=running.publishing,
+    )

@@ -19,7 +19,8 @@ from therapy.outcomes.response import runs
 
 TOKENS_FILE = Path(__file__).resolve().parents[2] / "clinic/static/clinic/tokens.css"
 Number = int | Fraction
-_WIDTH = 640
+# Drawing units: a chart over the whole width of a page, and one over half of it. Text is 13 units high in both.
+WIDE, HALF = 640, 360
 _LEFT, _RIGHT, _TOP = 52, 16, 30
 _TEXT = 13
 _SMALL = 11
@@ -102,12 +103,12 @@ def token_table() -> Mapping[str, str]:
     return dict(re.findall(r"--([\w-]+):\s*([^;]+);", root[1]))
 
 
-def over_time(title: str, subtitle: str, series: Sequence[Series], axis: Axis, *, alt: str = "") -> Chart:
+def over_time(title: str, subtitle: str, series: Sequence[Series], axis: Axis, *, width: int = WIDE) -> Chart:
     """Values at their dates, oldest at the left; a missing value leaves a gap with a mark and its reason."""
     days = [mark.at for each in series for mark in each.marks]
     values = [mark.value for each in series for mark in each.marks if mark.value is not None]
     first, last = (min(days), max(days)) if days else (date.min, date.min)
-    box = _Box(high=axis.high(values), low=axis.low, height=220)
+    box = _Box(axis.high(values), axis.low, 220, right=width - _RIGHT)
     span = max((last - first).days, 1)
 
     def x_of(day: date) -> float:
@@ -118,13 +119,19 @@ def over_time(title: str, subtitle: str, series: Sequence[Series], axis: Axis, *
         parts += _line(each, index, box, x_of)
     parts += _gaps(series, box, x_of)
     if len(series) > 1:
-        parts += _legend(series)
+        parts += _legend(series, box)
     table = _time_table(title, subtitle, series, axis)
-    return Chart(title, subtitle, _svg(alt or f"{title}. {subtitle}", parts, box.height + 28), table)
+    return Chart(title, subtitle, _svg(f"{title}. {subtitle}", parts, width, box.height + 28), table)
 
 
 def by_group(
-    title: str, subtitle: str, rows: Sequence[Row], axis: Axis, *, columns: tuple[str, ...]
+    title: str,
+    subtitle: str,
+    rows: Sequence[Row],
+    axis: Axis,
+    *,
+    columns: tuple[str, ...],
+    width: int = WIDE,
 ) -> Chart:
     """One line per group in the order given: a point, its interval as a thin line, and the words beside it.
 
@@ -133,8 +140,8 @@ def by_group(
     values = [end for row in rows for end in (row.value, row.high) if end is not None]
     widest = max((len(row.name) for row in rows), default=0)
     left = min(26 + 6.6 * widest, 260)
-    room = max(100, 18 + 6.8 * max((len(row.note) for row in rows), default=0))
-    box = _Box(axis.high(values), axis.low, _TOP + 30 * len(rows) - 8, left=left, notes=room)
+    room = max(60, 18 + 6.8 * max((len(row.note) for row in rows), default=0))
+    box = _Box(axis.high(values), axis.low, _TOP + 30 * len(rows) - 8, left, width - _RIGHT, room)
     parts = []
     for step in range(axis.steps + 1):
         value = Fraction(axis.low) + (box.high - axis.low) * Fraction(step, axis.steps)
@@ -147,7 +154,7 @@ def by_group(
     for index, row in enumerate(rows):
         parts += _group(row, box, _TOP - 4 + 30 * index)
     table = Table(f"{title}. {subtitle}", columns, tuple(_cells(row, axis, len(columns)) for row in rows))
-    return Chart(title, subtitle, _svg(f"{title}. {subtitle}", parts, box.height + 26), table)
+    return Chart(title, subtitle, _svg(f"{title}. {subtitle}", parts, width, box.height + 26), table)
 
 
 @dataclass(frozen=True)
@@ -158,7 +165,7 @@ class _Box:
     low: Number
     height: float
     left: float = _LEFT
-    right: float = _WIDTH - _RIGHT
+    right: float = WIDE - _RIGHT
     notes: float = 0
 
     def y(self, value: Number) -> float:
@@ -169,10 +176,12 @@ class _Box:
         return self.left + (self.right - self.notes - self.left) * share
 
 
-def _svg(alt: str, parts: Sequence[str], height: float) -> str:
+def _svg(alt: str, parts: Sequence[str], width: int, height: float) -> str:
     body = "".join(parts)
+    font = escape(token_table()["font"].replace(chr(34), "'"))
     return (
-        f'<svg class="chart" xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {_WIDTH} {_n(height)}" role="img" '
+        f'<svg class="chart" xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {_n(height)}" role="img" '
+        f'font-family="{font}" '
         f'aria-label="{escape(alt, {chr(34): "&quot;"})}"><title>{escape(alt)}</title>{body}</svg>'
     )
 
@@ -249,8 +258,8 @@ def _gaps(series: Sequence[Series], box: _Box, x_of: Callable[[date], float]) ->
     return parts
 
 
-def _legend(series: Sequence[Series]) -> list[str]:
-    parts, x = [], float(_WIDTH - _RIGHT)
+def _legend(series: Sequence[Series], box: _Box) -> list[str]:
+    parts, x = [], box.right
     for index, each in reversed(list(enumerate(series))):
         token = f"series-{index % 4 + 1}"
         x -= 7.2 * len(each.name)
