@@ -141,7 +141,7 @@ def by_group(
     widest = max((len(row.name) for row in rows), default=0)
     left = min(26 + 6.6 * widest, 260)
     room = max(60, 18 + 6.8 * max((len(row.note) for row in rows), default=0))
-    box = _Box(axis.high(values), axis.low, _TOP + 30 * len(rows) - 8, left, width - _RIGHT, room)
+    box = _Box(axis.high(values), axis.low, _TOP + 26 * len(rows) - 8, left, width - _RIGHT, room)
     parts = []
     for step in range(axis.steps + 1):
         value = Fraction(axis.low) + (box.high - axis.low) * Fraction(step, axis.steps)
@@ -150,11 +150,12 @@ def by_group(
             _rule(x, _TOP - 20, x, box.height, "line"),
             _text(x, box.height + 16, axis.write(value), anchor="middle"),
         ]
-    parts.append(_text(box.x(box.high) + 22, box.height + 16, axis.unit))
+    middle = (box.x(box.low) + box.x(box.high)) / 2
+    parts.append(_text(middle, box.height + 32, axis.unit, anchor="middle"))
     for index, row in enumerate(rows):
-        parts += _group(row, box, _TOP - 4 + 30 * index)
+        parts += _group(row, box, _TOP - 4 + 26 * index)
     table = Table(f"{title}. {subtitle}", columns, tuple(_cells(row, axis, len(columns)) for row in rows))
-    return Chart(title, subtitle, _svg(f"{title}. {subtitle}", parts, width, box.height + 26), table)
+    return Chart(title, subtitle, _svg(f"{title}. {subtitle}", parts, width, box.height + 40), table)
 
 
 @dataclass(frozen=True)
