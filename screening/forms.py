@@ -208,8 +208,7 @@ class ScreeningForm(ClinicForm):
         age = formats.spell(max(self.at - answer.at, dt.timedelta(0)))
         if key in self.standing:
             return f"Answered {formats.date_time(answer.at)}, {age} ago"
-        said = words.answer(key, answer.value, self.table)
-        return f"Was {said} {formats.date_time(answer.at)}, {age} ago: ask again"
+        return f"Last answer {words.answer(key, answer.value, self.table)}, {age} ago: ask again"
 
     def _out_of_date(self, key: str, answer: rules.Answer) -> bool:
         of = self.table.conditions.get(key) or self.table.numbers[key]

@@ -50,6 +50,7 @@ class TechniqueRow:
     because: tuple[Because, ...]
     decision: GivenDecision | None
     can_decide: bool
+    hold: Guard | None = None
 
     @property
     def result_words(self) -> str:
@@ -181,6 +182,7 @@ def _row(stored: TechniqueResult, is_ordered: bool, found: Guard | None, *, may_
         result=result,
         because=tuple(_because(one) for one in stored.explanation["because"]),
         decision=found.decision if found else None,
+        hold=found if found and found.clinical and is_ordered else None,
         can_decide=may_decide
         and found is not None
         and found.bar in (Bar.NOTHING, Bar.DECISION_WANTED, Bar.DECIDED_AGAINST)

@@ -174,7 +174,7 @@ def test_a_returning_patient_keeps_what_still_stands_and_is_asked_the_rest(world
     client = sign_in(cast.therapist)
     page = client.get(at("screening-new", world.mosswater)).content.decode()
     assert "Answered 25-Nov-2026 09:41, 26 h ago" in page
-    assert "Was yes 25-Nov-2026 09:41, 26 h ago: ask again" in page
+    assert "Last answer yes, 26 h ago: ask again" in page
     send(client, world, **EVERY_GROUP)
     row = Screening.objects.get(ended_at__isnull=True)
     kept = row.answers.get(condition="osteoporosis")
