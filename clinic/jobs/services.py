@@ -200,7 +200,9 @@ def _queue_afresh(run: JobRun, asked: dict[str, Any]) -> bool:
 
 
 def _open_flags(run: JobRun) -> Any:
-    return Flag.objects.filter(kind=FlagKind.JOB_FAILED, subject_id=str(run.pk), state__in=attention.NOT_CLOSED)
+    return Flag.objects.filter(
+        kind=FlagKind.JOB_FAILED, subject_id=str(run.pk), state__in=attention.NOT_CLOSED
+    )
 
 
 def _open_flag(run: JobRun, *, at: datetime, error: str) -> None:

@@ -57,6 +57,13 @@ def percent(share: Decimal | float | None, places: int = 0) -> str:
 
 
 @register.filter
+def sentence(words: str) -> str:
+    """End what a person typed with a full stop, so that the next sentence starts anew."""
+    text = str(words).rstrip()
+    return text if not text or text.endswith((".", "!", "?", ":")) else f"{text}."
+
+
+@register.filter
 def unit(value: Any, name: str) -> str:
     """Put a unit after a value with a no-break space; a missing value stays "Not recorded"."""
     text = value if isinstance(value, str) else formats.number(value)

@@ -15,7 +15,7 @@ MISREAD = {
     "less or more sign before a digit": r"[<>\u2264\u2265]\s?\d",
     "date in figures": r"\b\d{1,2}[/.]\d{1,2}[/.](?:19|20)\d\d\b|\b(?:19|20)\d\d-\d\d-\d\d\b",
     "trailing zero on a prescribed whole": r"\b(?:setting|target) \d+\.0\b",
-    "no leading zero": r"(?<![\d.])\.\d",
+    "no leading zero": r"(?:^|[\s(])\.\d",
     "a question mark for unknown": r"(?:^|\s)\?(?:\s|$)",
     "a value that is none": r"(?:: |^|\t)(?:None|nan|NaN|undefined)(?:$|[\t,.])",
 }

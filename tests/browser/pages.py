@@ -62,6 +62,22 @@ def press(words: str) -> Callable[[Page], None]:
     return pressed
 
 
+def open_everything(page: Page) -> None:
+    """Unfold what is folded away, so that it is judged too."""
+    page.evaluate("() => document.querySelectorAll('main details').forEach(one => { one.open = true; })")
+
+
+def filled(values: dict[str, str], words: str) -> Callable[[Page], None]:
+    """Type into boxes, then press a button."""
+
+    def typed(page: Page) -> None:
+        for label, value in values.items():
+            page.get_by_role("textbox", name=label).first.fill(value)
+        press(words)(page)
+
+    return typed
+
+
 def a_job() -> dict[str, Any]:
     """The job that is at work."""
     return {"run_id": JobRun.objects.get(key="seen-in-its-middle").pk}

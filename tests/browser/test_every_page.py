@@ -68,6 +68,8 @@ def test_a_page_with_errors_says_what_is_wrong_and_passes_axe(demo_clinic: Stage
     page = demo_clinic.tab(seen.role)
     page.set_viewport_size({"width": TABLET[0], "height": TABLET[1]})
     page.goto(seen.address())
+    if seen.ready:
+        seen.ready(page)
     assert seen.wrong
     seen.wrong(page)
     summary = page.locator("[data-error-summary]")

@@ -108,3 +108,12 @@ def test_the_caution_defers_to_protocol_and_clinician() -> None:
     drawn = draw("{% caution %}")
     assert "supports a decision and never makes it" in drawn
     assert "Local protocols and the licensed clinician" in drawn
+
+
+def test_what_a_person_typed_ends_in_one_full_stop() -> None:
+    assert (
+        draw("{{ w|sentence }}", w="stop at the first sign of distress")
+        == "stop at the first sign of distress."
+    )
+    assert draw("{{ w|sentence }}", w="Done. ") == "Done."
+    assert draw("{{ w|sentence }}", w="") == ""

@@ -81,7 +81,7 @@ def _acute(technique: str, since: int, times: int = 3, **more: object) -> Prescr
 # The patients whom the pages and the training tasks rely on.
 NAMED = (
     Case(
-        "mosswater", "Mosswater", "Bryn", 68, "male", "acute", "Room 12", "bronchiectasis",
+        "mosswater", "Mosswater", "Bryn", 68, "male", "acute", "12", "bronchiectasis",
         "Bronchiectasis, exacerbation", 9, reason="More sputum, cannot clear it alone", therapist="quillfeather",
         prescriptions=(
             _acute("oscillating_pep", 8, until=4, dose={"sets": 4}),
@@ -93,26 +93,26 @@ NAMED = (
         oxygen=("nasal_cannula", 2000, None), spo2=90, target=(88, 92, 85), story="oxygen_up",
     ),
     Case(
-        "pebblebrook", "Pebblebrook", "Ivo", 47, "male", "step_down", "Step-down 3", "bronchiectasis",
+        "pebblebrook", "Pebblebrook", "Ivo", 47, "male", "step_down", "3", "bronchiectasis",
         "Bronchiectasis after pneumonia", 6, "urgent", "Retained secretions", "quillfeather",
         (_acute("oscillating_pep", 5, 4),), sputum=Sputum(40, 3, 0.7), story="blood_today",
         oxygen=("nasal_cannula", 1000, None), spo2=93,
     ),
     Case(
-        "thistledown", "Thistledown", "Oona", 71, "female", "acute", "Room 14", "pneumonia",
+        "thistledown", "Thistledown", "Oona", 71, "female", "acute", "14", "pneumonia",
         "Pneumonia with plugging, left lower lobe", 8, reason="Collapse of the left lower lobe on film",
         therapist="quillfeather",
         prescriptions=(_acute("drainage", 7, dose={"positions": ["right_side"], "minutes_per_position": 10}),),
         sputum=Sputum(16, 3), reassessed_hours_ago=75, spo2=93,
     ),
     Case(
-        "fernhill-alder", "Fernhill", "Alder", 58, "male", "acute", "Room 15", "copd",
+        "fernhill-alder", "Fernhill", "Alder", 58, "male", "acute", "15", "copd",
         "COPD with symptomatic retention", 5, therapist="quillfeather", reason="Retained sputum, tires",
         prescriptions=(_acute("breathing_techniques", 4, independent_sets_a_day=2),),
         sputum=Sputum(14, 2), target=(88, 92, 85), spo2=90, oxygen=("venturi_mask", None, 28),
     ),
     Case(
-        "fernhill-alda", "Fernhill", "Alda", 6.4, "female", "acute", "Room 21", "cystic_fibrosis",
+        "fernhill-alda", "Fernhill", "Alda", 6.4, "female", "acute", "21", "cystic_fibrosis",
         "Cystic fibrosis, exacerbation", 5, therapist="quillfeather", reason="Admission for intravenous antibiotics",
         prescriptions=(
             _acute("pep", 4, 2, dose={"sets": 4},
@@ -122,12 +122,12 @@ NAMED = (
         helper="mother", spo2=96,
     ),
     Case(
-        "marigold", "Marigold", "Petra", 63, "female", "acute", "Room 8", "bronchiectasis", "Bronchiectasis, new",
+        "marigold", "Marigold", "Petra", 63, "female", "acute", "8", "bronchiectasis", "Bronchiectasis, new",
         1, therapist="quillfeather", reason="Teach a technique for home", language="Portuguese",
         prescriptions=(_acute("pep", 0, 2, prescriber="M. Saltmarsh"),), sputum=Sputum(18, 2),
     ),
     Case(
-        "oakapple", "Oakapple", "Tam", 34, "male", "acute", "Room 2", "other",
+        "oakapple", "Oakapple", "Tam", 34, "male", "acute", "2", "other",
         "Cavitating infection, tuberculosis not excluded", 4, "soon", "Cannot clear sputum", "quillfeather",
         (_acute("breathing_techniques", 3, 2),), ("droplet_or_airborne_infection",), Sputum(20, 3),
         ("airborne", "fitted mask, gown, gloves; last in the round"),
@@ -138,12 +138,12 @@ NAMED = (
         story="film_yesterday",
     ),
     Case(
-        "rowanhurst", "Rowanhurst", "Eli", 66, "male", "acute", "Room 6", "pneumonia", "Pneumonia, right lower lobe",
+        "rowanhurst", "Rowanhurst", "Eli", 66, "male", "acute", "6", "pneumonia", "Pneumonia, right lower lobe",
         8, therapist="lindqvale", prescriptions=(_acute("breathing_techniques", 7),), sputum=Sputum(12, 3),
         reassessed_hours_ago=98, reason="Weak cough after long bed rest",
     ),
     Case(
-        "reedmace", "Reedmace", "Corin", 52, "male", "step_down", "Step-down 1", "artificial_airway",
+        "reedmace", "Reedmace", "Corin", 52, "male", "step_down", "1", "artificial_airway",
         "Tracheostomy after long ventilation", 17, "urgent", "Secretions, weak cough", "lindqvale",
         (_acute("mi_e", 16, 4, dose={"interface": "tracheostomy", "in_pressure_cmh2o": 25, "out_pressure_cmh2o": 30},
                 why=""),),
@@ -151,7 +151,7 @@ NAMED = (
         isolation=("droplet", "mask, eye protection at suction"),
     ),
     Case(
-        "harebellow", "Harebellow", "Sorrel", 61, "female", "step_down", "Step-down 4", "post_operative",
+        "harebellow", "Harebellow", "Sorrel", 61, "female", "step_down", "4", "post_operative",
         "Upper abdominal operation, day 3", 3, "soon", "Shallow breathing, weak cough", "lindqvale",
         (_acute("breathing_techniques", 2, 4), _acute("incentive_spirometry", 2, 3)),
         ("abdominal_surgery_or_feeding_tube",), Sputum(5, 1), oxygen=("nasal_cannula", 2000, None), spo2=93,
@@ -164,13 +164,13 @@ NAMED = (
         sputum=Sputum(6, 1, told="swallowed"), helper="husband", spo2=96, reassessed_hours_ago=24 * 62,
     ),
     Case(
-        "speedwellow", "Speedwellow", "Calla", 79, "female", "acute", "Room 18", "copd", "COPD, end of life", 6,
+        "speedwellow", "Speedwellow", "Calla", 79, "female", "acute", "18", "copd", "COPD, end of life", 6,
         "soon", "Rattling secretions", "lindqvale", (_acute("directed_cough", 5, 2),), sputum=Sputum(8, 2),
         goal=("Comfort comes first; no treatment that tires. Agreed with the family.", True), story="comfort",
         target=None, spo2=88, oxygen=("nasal_cannula", 2000, None),
     ),
     Case(
-        "kingcupley", "Kingcupley", "Jay", 24, "male", "acute", "Room 22", "cystic_fibrosis",
+        "kingcupley", "Kingcupley", "Jay", 24, "male", "acute", "22", "cystic_fibrosis",
         "Cystic fibrosis, exacerbation", 10, "soon", "More sputum, weight loss", "lindqvale",
         (_acute("oscillating_pep", 9, 3, medicines=(
             ("bronchodilator", "before", 15), ("hypertonic_saline", "before", 0), ("dornase", "after", None))),),
@@ -178,13 +178,13 @@ NAMED = (
         story="student", willing=0.9,
     ),
     Case(
-        "wagtailby", "Wagtailby", "Verity", 70, "female", "acute", "Room 9", "bronchiectasis",
+        "wagtailby", "Wagtailby", "Verity", 70, "female", "acute", "9", "bronchiectasis",
         "Bronchiectasis, osteoporosis", 4, "soon", "Thick sputum", "heron",
         (_acute("oscillating_pep", 3, source="telephone", prescriber="Dr Larkspur", unsigned=True),),
         ("osteoporosis",), Sputum(22, 3),
     ),
     Case(
-        "dabchick", "Dabchick", "Orrin", 74, "male", "step_down", "Step-down 2", "pneumonia",
+        "dabchick", "Dabchick", "Orrin", 74, "male", "step_down", "2", "pneumonia",
         "Aspiration pneumonia after stroke", 5, "urgent", "Cannot cough well", "heron",
         (_acute("assisted_cough", 4, 4, dose={"hands": "ribs"}),),
         ("aspiration_risk", "intracranial_aneurysm_stroke_neurosurgery"),
@@ -192,11 +192,11 @@ NAMED = (
         reassessed_hours_ago=45,
     ),
     Case(
-        "willowbank", "Willowbank", "Jo", 44, "female", "acute", "Room 5", "bronchiectasis", "Bronchiectasis", 0,
+        "willowbank", "Willowbank", "Jo", 44, "female", "acute", "5", "bronchiectasis", "Bronchiectasis", 0,
         "soon", "More sputum, fever settled", outcome="waiting",
     ),
     Case(
-        "brackenridge", "Brackenridge", "Noor", 38, "female", "step_down", "Step-down 6", "other", "Head injury, day 4",
+        "brackenridge", "Brackenridge", "Noor", 38, "female", "step_down", "6", "other", "Head injury, day 4",
         0, "urgent", "Retained secretions, ICP 24 mmHg this morning. Ring 4471", outcome="waiting",
     ),
     Case(
@@ -208,7 +208,7 @@ NAMED = (
         "Sputum most mornings", outcome="more_information", outcome_reason="Cough flow and last film wanted",
     ),
     Case(
-        "lichenstone", "Lichenstone", "Una", 50, "female", "acute", "Room 11", "pneumonia", "Pneumonia, uncomplicated",
+        "lichenstone", "Lichenstone", "Una", 50, "female", "acute", "11", "pneumonia", "Pneumonia, uncomplicated",
         12, "routine", "Chest physiotherapy please", outcome="not_indicated",
         outcome_reason="Clears by cough; no retained sputum", ended=11,
     ),
