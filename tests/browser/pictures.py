@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from tests.browser.pages import Seen
+    from tests.browser.seen import Seen
     from tests.browser.stage import Stage
 
 ROOT = Path(__file__).resolve().parents[2]

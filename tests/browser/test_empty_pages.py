@@ -4,7 +4,8 @@ import pytest
 
 from tests.browser import checks
 from tests.browser.chromium import TABLET, violations
-from tests.browser.pages import EMPTY, Seen
+from tests.browser.pages import EMPTY
+from tests.browser.seen import Seen
 from tests.browser.stage import Stage
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]

@@ -5,7 +5,8 @@ import pytest
 from clinic.access import endpoints
 from tests.browser import checks
 from tests.browser.chromium import DESKTOP, NARROW, SIZES, TABLET, violations
-from tests.browser.pages import NOT_PAGES, PAGES, Seen
+from tests.browser.pages import NOT_PAGES, PAGES, PDFS
+from tests.browser.seen import Seen
 from tests.browser.stage import Stage
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
@@ -14,7 +15,7 @@ each_page = pytest.mark.parametrize("seen", PAGES, ids=[page.name for page in PA
 
 def test_every_address_that_shows_a_page_is_in_the_table() -> None:
     named = {name for _, name, _ in endpoints() if name}
-    listed = {seen.url for seen in PAGES}
+    listed = {seen.url for seen in [*PAGES, *PDFS]}
     assert named - listed - NOT_PAGES == set()
     assert listed - named == set()
     assert NOT_PAGES - named == set()

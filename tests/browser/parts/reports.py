@@ -1,0 +1,20 @@
+"""The reports: the list, a report on the screen, and on paper."""
+
+from typing import Any
+
+from clinic.staff.roles import Role
+from tests.browser.seen import Seen, open_everything
+from therapy.models import StoredReport
+
+
+def latest_report() -> dict[str, Any]:
+    """The last weekly report."""
+    return {"report_id": StoredReport.objects.latest("data_as_of", "pk").pk}
+
+
+PAGES = [
+    Seen("reports", Role.MANAGER),
+    Seen("report", Role.MANAGER, latest_report, ready=open_everything),
+]
+PDFS = [Seen("report-pdf", Role.MANAGER, latest_report)]
+NOT_PAGES = {"report-build"}

@@ -1,0 +1,78 @@
+"""The screening pages."""
+
+from typing import Any
+
+from django.utils import timezone
+from playwright.sync_api import Page
+
+from clinic.models import Patient
+from clinic.staff.roles import Role
+from screening.models import Decision, Screening, TechniqueResult
+from tests.browser.seen import Seen, open_everything, press
+
+
+def a_decided_screening() -> dict[str, Any]:
+    """The patient of the last decision that counts: findings, a decision, earlier screenings."""
+    decision = Decision.objects.filter(
+        ended_at__isnull=True, expires_at__gt=timezone.now(), patient__state="active"
+    ).latest("started_at", "pk")
+    return {"patient_id": decision.patient_id}
+
+
+def a_patient_to_screen() -> dict[str, Any]:
+    """A patient with a screening; in the empty clinic the one patient there is."""
+    screening = Screening.objects.filter(ended_at__isnull=True, patient__state="active").order_by("pk").last()
+    return {"patient_id": screening.patient_id if screening else Patient.objects.earliest("pk").pk}
+
+
+def an_earlier_screening() -> dict[str, Any]:
+    """A screening that another one has replaced."""
+    screening = Screening.objects.filter(ended_at__isnull=False).latest("started_at", "pk")
+    return {"patient_id": screening.patient_id, "screening_id": screening.pk}
+
+
+def something_to_decide() -> dict[str, Any]:
+    """A technique of a screening in force on which a clinician must decide."""
+    found = TechniqueResult.objects.filter(
+        screening__ended_at__isnull=True, result="clinician_must_decide", screening__patient__state="active"
+    ).latest("pk")
+    return {"patient_id": found.screening.patient_id, "technique": found.technique}
+
+
+def contradict(page: Page) -> None:
+    """Give a number and a word for the same question."""
+    page.get_by_label("Intracranial pressure", exact=False).first.fill("25")
+    page.locator("input[name=icp_mmhg_word][value=unknown]").check(force=True)
+    page.get_by_role("button", name="Record screening", exact=True).click()
+
+
+def fill_decision(page: Page) -> None:
+    """Enter a decision and go to the page that confirms it."""
+    page.locator("input[name=proceed][value=yes]").check(force=True)
+    page.locator("select[name=reason_code]").select_option("condition_controlled")
+    page.locator("textarea[name=reason]").fill("Pain is controlled; side-lying only.")
+    page.get_by_role("button", name="Check before recording", exact=True).click()
+
+
+PAGES = [
+    Seen("screening", Role.LEAD, a_decided_screening, patient=True, ready=open_everything),
+    Seen(
+        "screening-new", Role.LEAD, a_patient_to_screen, patient=True, ready=open_everything, wrong=contradict
+    ),
+    Seen("screening-earlier", Role.LEAD, an_earlier_screening, patient=True),
+    Seen(
+        "screening-decide",
+        Role.LEAD,
+        something_to_decide,
+        patient=True,
+        wrong=press("Check before recording"),
+    ),
+    Seen(
+        "screening-decide",
+        Role.LEAD,
+        something_to_decide,
+        called="screening-decide-confirm",
+        patient=True,
+        ready=fill_decision,
+    ),
+]
