@@ -13,7 +13,7 @@ from clinic.staff.roles import Role
 
 # The words and the URL name of each entry, in the order of the work.
 NAVIGATION: dict[str, tuple[tuple[str, str], ...]] = {
-    Role.LEAD: (("Today", "home"),),
+    Role.LEAD: (("Today", "home"), ("Day schedule", "day-schedule")),
     Role.THERAPIST: (("My round", "home"),),
     Role.MANAGER: (("Service", "home"),),
     Role.ADMINISTRATOR: (("Accounts", "home"),),

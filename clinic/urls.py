@@ -7,6 +7,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("", include("clinic.frame_urls")),
     path("health/", include("clinic.health")),
     path("jobs/", include("clinic.jobs.urls")),
-    path("", include("therapy.orders.urls")),
     path("", include("screening.urls")),
+    path("", include("therapy.orders.urls")),
+    path("", include("therapy.scheduling.urls")),
 ]

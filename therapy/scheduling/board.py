@@ -3,7 +3,7 @@
 The number of queries does not depend on how many therapists, visits or windows there are.
 """
 
-from collections import Counter, defaultdict
+from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
@@ -15,8 +15,8 @@ from django.utils import timezone
 from clinic import formats
 from clinic.access import patients_visible_to
 from clinic.assignments.models import Assignment
-from clinic.models import Absence, IsolationNote, Patient, Person, Shift
-from clinic.patients.models import Isolation
+from clinic.models import Absence, Patient, Person, Shift
+from clinic.patients.selectors import PatientRow, in_list
 from screening import selectors as screenings
 from screening.holds import Guard
 from therapy.orders.models import Order, OrderHold
@@ -26,19 +26,6 @@ from therapy.scheduling.models import OCCUPIES, DueWindow, VisitStaff, VisitStat
 
 UNITS_PER_MINUTE = 1.6
 FIRST_HOUR, LAST_HOUR = 7, 18
-WITHOUT_SIGN = (Isolation.STANDARD,)
-
-
-@dataclass(frozen=True, slots=True)
-class Who:
-    """A patient in a list of several: name and number, where, and what to know before the door."""
-
-    patient_id: UUID
-    name: str
-    number: str
-    place: str
-    isolation: str
-    similar_name: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +33,7 @@ class VisitLine:
     """One visit in a therapist's list. ``held`` says why it is on hold; empty where it is not."""
 
     id: UUID
-    who: Who
+    who: PatientRow
     start: datetime
     end: datetime
     due: str
@@ -98,7 +85,7 @@ class FreeWindow:
     """A due window that nobody has yet."""
 
     id: UUID
-    who: Who
+    who: PatientRow
     due: str
     technique: str
     dose: str
@@ -146,7 +133,7 @@ class Board:
 class _Known:
     """What is looked up once for the whole board."""
 
-    who: Mapping[UUID, Who]
+    who: Mapping[UUID, PatientRow]
     verdicts: Mapping[tuple[UUID, str, datetime], Guard]
     holds: Mapping[UUID, OrderHold]
 
@@ -220,33 +207,10 @@ def _known(staff: Sequence[VisitStaff], free: Sequence[DueWindow]) -> _Known:
     orders |= {window.order_id for window in free}
     holds = OrderHold.objects.filter(order__in=orders, ended_at__isnull=True)
     return _Known(
-        who=who_are(patients.values()),
+        who={row.patient.pk: row for row in in_list(list(patients.values()))},
         verdicts=screenings.guards_each(asks, purpose="schedule"),
         holds={hold.order_id: hold for hold in holds},
     )
-
-
-def who_are(patients: Iterable[Patient]) -> dict[UUID, Who]:
-    """Patients as a list of several shows them: isolation, and a mark where family names are alike."""
-    patients = list(patients)
-    notes = IsolationNote.objects.filter(
-        patient__in=[each.pk for each in patients], ended_at__isnull=True
-    ).exclude(kind__in=WITHOUT_SIGN)
-    isolation = {note.patient_id: str(note.get_kind_display()) for note in notes}
-    sounds = Counter(each.identity.name_sound for each in patients)
-    found = {}
-    for each in patients:
-        identity = each.identity
-        place = ", ".join(part for part in (str(each.unit or ""), each.room and f"room {each.room}") if part)
-        found[each.pk] = Who(
-            patient_id=each.pk,
-            name=formats.name(identity.family_name, identity.given_name),
-            number=formats.patient_number(identity.record_number),
-            place=place or formats.NOT_RECORDED,
-            isolation=isolation.get(each.pk, ""),
-            similar_name=sounds[identity.name_sound] > 1,
-        )
-    return found
 
 
 def _lanes(

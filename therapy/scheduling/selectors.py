@@ -38,6 +38,11 @@ def visible_visit(person: Person, visit_id: object) -> ScheduledVisit:
     )
 
 
+def visit_of(window: DueWindow) -> ScheduledVisit | None:
+    """The visit that is to fill a window, where there is one."""
+    return ScheduledVisit.objects.filter(window=window, state__in=OCCUPIES).first()
+
+
 def without_visit(windows: QuerySet[DueWindow]) -> QuerySet[DueWindow]:
     """Those windows that no visit is to fill."""
     taken = ScheduledVisit.objects.filter(window=OuterRef("pk"), state__in=OCCUPIES)
