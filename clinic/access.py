@@ -30,6 +30,7 @@ __all__ = [
     "public",
     "require",
     "require_licensed",
+    "signed_in",
 ]
 
 
@@ -91,6 +92,12 @@ def endpoints(patterns: Any = None, prefix: str = "") -> Iterator[tuple[str, str
             yield from endpoints(pattern.url_patterns, route)
         elif isinstance(pattern, URLPattern):
             yield route, pattern.name, pattern.callback
+
+
+def signed_in(request: HttpRequest) -> "Person":
+    """The person of a request that came through `allow`."""
+    person: Any = request.user
+    return person
 
 
 @register()

@@ -13,10 +13,22 @@ from clinic.staff.roles import Role
 
 # The words and the URL name of each entry, in the order of the work.
 NAVIGATION: dict[str, tuple[tuple[str, str], ...]] = {
-    Role.LEAD: (("Today", "home"), ("Day schedule", "day-schedule")),
-    Role.THERAPIST: (("My round", "home"),),
+    Role.LEAD: (
+        ("Today", "home"),
+        ("Day schedule", "day-schedule"),
+        ("Referrals", "referrals"),
+        ("Patients", "patients"),
+        ("Needs attention", "attention"),
+        ("Staff", "staff"),
+        ("Settings", "settings"),
+    ),
+    Role.THERAPIST: (("My round", "home"), ("Patients", "patients"), ("Needs attention", "attention")),
     Role.MANAGER: (("Service", "home"),),
-    Role.ADMINISTRATOR: (("Accounts", "home"),),
+    Role.ADMINISTRATOR: (
+        ("Accounts", "accounts"),
+        ("Settings", "settings"),
+        ("Needs attention", "attention"),
+    ),
 }
 
 

@@ -7,15 +7,18 @@ from django.db.models import Q
 from django.utils import timezone
 
 from clinic import records
-from clinic.access import Role, patients_visible_to, require
+from clinic.access import NotPermitted, Role, patients_visible_to, require
 from clinic.assignments.models import AccessGrant, Assignment, GrantReason
 from clinic.attention import services as attention
+from clinic.attention.models import Notice
 from clinic.audit import services as audit
 from clinic.formats import count, date_time
 from clinic.patients.models import Patient, PatientState
 from clinic.records import Refused
 from clinic.staff.models import Person
 from clinic.units.selectors import number
+
+HANDOVER = "handover"
 
 
 @transaction.atomic
@@ -134,6 +137,20 @@ def cover(patient: Patient, *, to: Person, by: Person, until: datetime, reason: 
     granted = grant(person=to, patient=patient, why=GrantReason.COVERING, by=by, until=until, reason=reason)
     audit.record(action="covering", by=by, subject=granted, patient=patient, reason=reason)
     return granted
+
+
+@transaction.atomic
+def hand_over(patient: Patient, *, by: Person, to: Person, words: str) -> Notice:
+    """Leave a note about a patient for a colleague.
+
+    Raises: NotPermitted where `by` may not open the patient; Refused where `to` may not, or without words.
+    """
+    require(by, Role.LEAD, Role.THERAPIST)
+    if not patients_visible_to(by).filter(pk=patient.pk).exists():
+        raise NotPermitted("Only whoever treats the patient, and the lead.")
+    if not patients_visible_to(to).filter(pk=patient.pk).exists():
+        raise Refused("to", "Choose somebody who may open this patient's record.")
+    return attention.tell(to=to, by=by, patient=patient, kind=HANDOVER, words=words)
 
 
 @transaction.atomic

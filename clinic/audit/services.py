@@ -40,3 +40,32 @@ def record(
         source=source,
         device=device[:80],
     )
+
+
+def record_each(
+    *,
+    action: str,
+    by: "Person | None",
+    subjects: Iterable[tuple[models.Model, UUID | None]],
+    source: str = "web",
+) -> None:
+    """Append one row for each (record, patient id), in one statement: for what is written in bulk."""
+    role, request_id = by.role if by else "system", current_request_id()
+    AuditEvent.objects.bulk_create(
+        AuditEvent(
+            action=action,
+            actor_id=by.pk if by else None,
+            role=role,
+            subject_type=subject._meta.label_lower,
+            subject_id=str(subject.pk),
+            patient_id=patient_id,
+            request_id=request_id,
+            source=source,
+        )
+        for subject, patient_id in subjects
+    )
+
+
+def read(*, by: "Person", patient: Any, page: str, source: str = "web", device: str = "") -> AuditEvent:
+    """Note that a person opened a page of a patient: `page` is its URL name, like "patient" or "sputum-chart"."""
+    return record(action="read", by=by, subject=page, patient=patient, source=source, device=device)

@@ -431,6 +431,7 @@ class Migration(migrations.Migration):
                 ('end', models.DateTimeField()),
                 ('break_start', models.DateTimeField(blank=True, null=True)),
                 ('break_end', models.DateTimeField(blank=True, null=True)),
+                ('state', models.CharField(choices=[('planned', 'planned'), ('cancelled', 'cancelled')], default='planned', max_length=10)),
                 ('person', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='shifts', to=settings.AUTH_USER_MODEL)),
             ],
             options={
@@ -601,7 +602,7 @@ class Migration(migrations.Migration):
         ),
         migrations.AddConstraint(
             model_name='shift',
-            constraint=clinic.constraints.NoOverlap(active=None, end='end', group='person', name='shift_no_overlap', start='start'),
+            constraint=clinic.constraints.NoOverlap(active=('state', ('planned',)), end='end', group='person', name='shift_no_overlap', start='start'),
         ),
         migrations.AddConstraint(
             model_name='spo2target',

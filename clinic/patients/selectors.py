@@ -8,10 +8,11 @@ from uuid import UUID
 
 from django.db.models import Q, QuerySet
 from django.http import Http404
+from django.urls import NoReverseMatch, reverse
 from django.utils import timezone
 
 from clinic import formats
-from clinic.access import patients_visible_to
+from clinic.access import Role, patients_visible_to
 from clinic.banner import PatientBanner
 from clinic.patients import rules
 from clinic.patients.models import (
@@ -97,6 +98,14 @@ def banner(of: Patient, *, on: date | None = None) -> PatientBanner:
     )
 
 
+def address(patient_id: UUID) -> str:
+    """Where a list leads to: the patient's page, or the record where the clinic runs without it."""
+    try:
+        return reverse("patient", args=[patient_id])
+    except NoReverseMatch:
+        return reverse("patient-record", args=[patient_id])
+
+
 def place(of: Patient) -> str:
     """Unit and room in words; empty where neither is recorded."""
     parts = [of.unit.name if of.unit else "", f"room {of.room}" if of.room else ""]
@@ -147,6 +156,7 @@ class PatientRow:
     place: str
     signs: tuple[Sign, ...]
     similar: bool
+    address: str
 
 
 def in_list(of: Sequence[Patient], *, on: date | None = None) -> list[PatientRow]:
@@ -162,6 +172,7 @@ def in_list(of: Sequence[Patient], *, on: date | None = None) -> list[PatientRow
             place=place(one),
             signs=(*state_signs(one), *signs.get(one.pk, ())),
             similar=one.pk in similar,
+            address=address(one.pk),
         )
         for one in of
     ]
@@ -211,3 +222,24 @@ def goal_of_care(of: Patient) -> GoalOfCare | None:
 def spo2_target(of: Patient) -> SpO2Target | None:
     """The target range in force; None means that the app asks, there is no default."""
     return SpO2Target.objects.filter(patient=of, ended_at__isnull=True).first()
+
+
+def record_page(person: Person, of: Patient) -> dict[str, Any]:
+    """Everything on the record page: identity, place, what is in force, who treats, referrals."""
+    from clinic.assignments import (
+        selectors as assignments,
+    )  # assignments know patients, not the other way round
+    from clinic.referrals import selectors as referrals
+
+    return {
+        "patient": of,
+        "identity": of.identity,
+        "banner": banner(of),
+        "isolation": isolation(of),
+        "goal": goal_of_care(of),
+        "target": spo2_target(of),
+        "assignments": list(assignments.history(of.pk)),
+        "access": list(assignments.access_to(of.pk)),
+        "referrals": list(referrals.of_patient(of.pk)),
+        "lead": person.role == Role.LEAD,
+    }

@@ -49,6 +49,11 @@ class Person(AbstractBaseUser, SettingModel):
         return f"{self.given_name[:1]}. {self.family_name}"
 
 
+class ShiftState(models.TextChoices):
+    PLANNED = "planned", "planned"
+    CANCELLED = "cancelled", "cancelled"
+
+
 class Shift(SettingModel):
     """When a person is present."""
 
@@ -57,13 +62,14 @@ class Shift(SettingModel):
     end = models.DateTimeField()
     break_start = models.DateTimeField(null=True, blank=True)
     break_end = models.DateTimeField(null=True, blank=True)
+    state = models.CharField(max_length=10, choices=ShiftState, default=ShiftState.PLANNED)
 
     class Meta(SettingModel.Meta):
         constraints = [
             models.CheckConstraint(
                 condition=models.Q(end__gt=models.F("start")), name="shift_ends_after_start"
             ),
-            NoOverlap(name="shift_no_overlap", group="person"),
+            NoOverlap(name="shift_no_overlap", group="person", active=("state", ("planned",))),
         ]
         indexes = [models.Index(fields=["start"], name="shift_start")]
 

@@ -1,0 +1,116 @@
+"""Reads who treats whom, who covers, and who is not covered."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Any
+from uuid import UUID
+
+from django.db.models import Q, QuerySet
+from django.utils import timezone
+
+from clinic.access import Role, patients_visible_to
+from clinic.assignments.models import AccessGrant, Assignment, GrantReason
+from clinic.assignments.services import HANDOVER
+from clinic.attention.models import Notice
+from clinic.patients.models import Patient, PatientState
+from clinic.staff import selectors as staff
+from clinic.staff.models import Absence, Person
+
+
+def current(patient_ids: Iterable[UUID]) -> dict[UUID, Person]:
+    """The assigned therapist of each patient, in one query."""
+    rows = Assignment.objects.filter(patient__in=list(patient_ids), ended_at__isnull=True)
+    return {row.patient_id: row.therapist for row in rows.select_related("therapist")}
+
+
+def history(patient_id: Any) -> QuerySet[Assignment]:
+    """Every assignment of a patient, the newest first."""
+    return (
+        Assignment.objects.filter(patient_id=patient_id)
+        .select_related("therapist", "by")
+        .order_by("-started_at", "-pk")
+    )
+
+
+def access_to(patient_id: Any) -> QuerySet[AccessGrant]:
+    """Who may open a patient's record now and why."""
+    now = timezone.now()
+    return (
+        AccessGrant.objects.filter(Q(until_at__isnull=True) | Q(until_at__gt=now), patient_id=patient_id)
+        .select_related("person", "by")
+        .order_by("from_at", "pk")
+    )
+
+
+def who_may_open(patient_id: Any, *, besides: Person) -> QuerySet[Person]:
+    """To whom a hand-over note about a patient may go: the leads, and whoever has access now."""
+    now = timezone.now()
+    grants = AccessGrant.objects.filter(Q(until_at__isnull=True) | Q(until_at__gt=now), patient_id=patient_id)
+    people: QuerySet[Person] = Person.objects.filter(
+        Q(role=Role.LEAD) | Q(role=Role.THERAPIST, pk__in=grants.values("person_id")), is_active=True
+    ).exclude(pk=besides.pk)
+    return people.order_by("family_name", "given_name", "pk")
+
+
+def patients_of(therapist: Person) -> QuerySet[Patient]:
+    """The patients a therapist owns, with identity and unit."""
+    return (
+        Patient.objects.filter(
+            assignments__therapist=therapist, assignments__ended_at__isnull=True, entered_in_error=False
+        )
+        .select_related("identity", "unit")
+        .order_by("identity__name_sound", "identity__given_name", "pk")
+    )
+
+
+def handovers(patient_id: Any) -> QuerySet[Notice]:
+    """The hand-over notes about a patient, the newest first, with the answers."""
+    return (
+        Notice.objects.filter(patient_id=patient_id, kind=HANDOVER)
+        .select_related("by", "to", "answer")
+        .order_by("-at", "-pk")[:20]
+    )
+
+
+@dataclass(frozen=True)
+class Uncovered:
+    """A patient whose therapist is away and whom nobody covers."""
+
+    patient: Patient
+    therapist: Person
+    absence: Absence
+
+
+def uncovered(person: Person, day: date, *, now: datetime | None = None) -> list[Uncovered]:
+    """Patients on the caseload whose assigned therapist is away on a day and who have no covering access on it.
+
+    Two queries beside the absences, however many patients.
+    """
+    start, end = staff.day_span(day)
+    now = max(now or timezone.now(), start)
+    absences: dict[int, Absence] = {}
+    for absence in staff.absences_between(max(now, start), end):
+        absences.setdefault(absence.person_id, absence)
+    covered = AccessGrant.objects.filter(why=GrantReason.COVERING, from_at__lt=end, until_at__gt=now)
+    rows = (
+        Assignment.objects.filter(
+            therapist__in=list(absences),
+            ended_at__isnull=True,
+            patient__state=PatientState.ACTIVE,
+            patient__in=patients_visible_to(person).values("pk"),
+        )
+        .exclude(patient__in=covered.values("patient_id"))
+        .select_related("patient__identity", "patient__unit", "therapist")
+        .order_by("therapist__family_name", "therapist_id", "patient__identity__name_sound", "pk")
+    )
+    return [Uncovered(row.patient, row.therapist, absences[row.therapist_id]) for row in rows]
+
+
+def emergency_accesses() -> QuerySet[AccessGrant]:
+    """Every use of emergency access, the newest first, for the lead's review."""
+    return (
+        AccessGrant.objects.filter(why=GrantReason.EMERGENCY)
+        .select_related("person", "patient__identity", "patient__unit")
+        .order_by("-from_at", "-pk")
+    )

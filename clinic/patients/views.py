@@ -1,0 +1,228 @@
+"""The pages of patients: search, entering, the record, what is in force."""
+
+from typing import Any
+from uuid import UUID
+
+from django.contrib import messages
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.utils import timezone
+from django.views.decorators.http import require_GET, require_http_methods
+
+from clinic import paging
+from clinic.access import CLINICAL, Role, allow, signed_in
+from clinic.audit import selectors as trail
+from clinic.audit import services as audit
+from clinic.forms import refuse, respond_invalid
+from clinic.patients import forms, selectors, services
+from clinic.patients.models import Patient
+from clinic.records import Changed, Refused
+
+get_and_post = require_http_methods(["GET", "POST"])
+
+
+@allow(*CLINICAL)
+@require_GET
+def patient_list(request: HttpRequest) -> HttpResponse:
+    """Search by name or number; without words, everybody this person may open."""
+    person, words = signed_in(request), request.GET.get("q", "").strip()[:80]
+    found = selectors.search(person, words) if words else selectors.patients(person)
+    page = paging.page(found, request.GET, order=selectors.NAME_ORDER)
+    if words:
+        audit.record(action="search", by=person, subject="patients")
+    context = {
+        "page": page,
+        "rows": selectors.in_list(page.rows),
+        "words": words,
+        "lead": person.role == Role.LEAD,
+    }
+    return render(request, "patients/list.html", context)
+
+
+@allow(*CLINICAL)
+@get_and_post
+def new_patient(request: HttpRequest) -> HttpResponse:
+    """Enter a patient by hand."""
+    form = forms.PatientForm(request.POST or None)
+    context: dict[str, Any] = {"form": form}
+    if request.method == "POST" and form.is_valid():
+        try:
+            services.register_patient(
+                by=signed_in(request),
+                not_the_same_reason=form.cleaned_data["not_the_same_reason"],
+                **form.identity(),
+                **form.details(),
+            )
+        except Refused as refused:
+            refuse(form, refused)
+            context |= similar_people(refused)
+        else:
+            messages.success(request, "The patient is registered. A referral can be added now.")
+            return redirect("patients")
+    answer = respond_invalid if request.method == "POST" else render
+    return answer(request, "patients/new.html", context)
+
+
+def similar_people(refused: Refused) -> dict[str, Any]:
+    """Whom a refusal is about, for the page: likely duplicates, or the holder of the number."""
+    if isinstance(refused, services.LikelyDuplicate):
+        return {"duplicates": [(one.identity, one.why) for one in refused.found]}
+    if isinstance(refused, services.NumberInUse):
+        return {"duplicates": [(refused.holder, "has this record number")]}
+    return {}
+
+
+@allow(*CLINICAL)
+@require_GET
+def record(request: HttpRequest, patient_id: UUID) -> HttpResponse:
+    """Who the patient is, where, what is in force, who treats, and the referrals."""
+    person, patient = signed_in(request), selectors.patient(signed_in(request), patient_id)
+    audit.read(by=person, patient=patient, page="patient-record")
+    return render(request, "patients/record.html", selectors.record_page(person, patient))
+
+
+@allow(*CLINICAL)
+@get_and_post
+def identity(request: HttpRequest, patient_id: UUID) -> HttpResponse:
+    """Correct who the patient is."""
+    patient = selectors.patient(signed_in(request), patient_id)
+    row = patient.identity
+    initial = {name: getattr(row, name) for name in services.IDENTITY_FIELDS} | {"version": row.version}
+    form = forms.AmendIdentityForm(request.POST or None, initial=initial)
+    if request.method == "POST" and form.is_valid():
+        return _write(
+            request, patient, form, "patients/identity.html",
+            lambda: services.amend_identity(
+                row, by=signed_in(request), reason=form.cleaned_data["reason"], changes=form.identity(),
+                expect_version=form.cleaned_data["version"],
+            ),
+        )  # fmt: skip
+    return _form_page(request, patient, form, "patients/identity.html")
+
+
+@allow(*CLINICAL)
+@get_and_post
+def details(request: HttpRequest, patient_id: UUID) -> HttpResponse:
+    """Change place and diagnosis."""
+    patient = selectors.patient(signed_in(request), patient_id)
+    initial = {name: getattr(patient, name) for name in services.PATIENT_FIELDS} | {
+        "version": patient.version
+    }
+    form = forms.AmendDetailsForm(request.POST or None, initial=initial)
+    if request.method == "POST" and form.is_valid():
+        changes = {name: form.cleaned_data[name] for name in services.PATIENT_FIELDS}
+        return _write(
+            request, patient, form, "patients/details.html",
+            lambda: services.amend_patient(
+                patient, by=signed_in(request), reason=form.cleaned_data["reason"], changes=changes,
+                expect_version=form.cleaned_data["version"],
+            ),
+        )  # fmt: skip
+    return _form_page(request, patient, form, "patients/details.html")
+
+
+@allow(*CLINICAL)
+@get_and_post
+def isolation(request: HttpRequest, patient_id: UUID) -> HttpResponse:
+    """Set the precautions in force."""
+    patient = selectors.patient(signed_in(request), patient_id)
+    note = selectors.isolation(patient)
+    form = forms.IsolationForm(request.POST or None, initial={"kind": note.kind if note else "standard"})
+    return _in_force(request, patient, form, services.set_isolation, "Precautions")
+
+
+@allow(*CLINICAL)
+@get_and_post
+def goal(request: HttpRequest, patient_id: UUID) -> HttpResponse:
+    """Set the goal of care."""
+    patient = selectors.patient(signed_in(request), patient_id)
+    return _in_force(
+        request, patient, forms.GoalForm(request.POST or None), services.set_goal_of_care, "Goal of care"
+    )
+
+
+@allow(*CLINICAL)
+@get_and_post
+def spo2_target(request: HttpRequest, patient_id: UUID) -> HttpResponse:
+    """Set the target range of oxygen saturation."""
+    patient = selectors.patient(signed_in(request), patient_id)
+    return _in_force(
+        request,
+        patient,
+        forms.TargetForm(request.POST or None),
+        services.set_spo2_target,
+        "SpO2 target range",
+    )
+
+
+@allow(*CLINICAL)
+@get_and_post
+def leaving(request: HttpRequest, patient_id: UUID) -> HttpResponse:
+    """Record a discharge or a death."""
+    patient = selectors.patient(signed_in(request), patient_id)
+    form = forms.LeavingForm(request.POST or None, initial={"at": timezone.now()})
+    if request.method == "POST" and form.is_valid():
+        act = services.record_death if form.cleaned_data["how"] == "died" else services.discharge
+        try:
+            act(
+                patient, by=signed_in(request), at=form.cleaned_data["at"], reason=form.cleaned_data["reason"]
+            )
+        except Refused as refused:
+            refuse(form, refused)
+        else:
+            messages.success(request, "Recorded. Orders, assignment and open flags have ended.")
+            return redirect("patients")
+    return _form_page(request, patient, form, "patients/leaving.html")
+
+
+@allow(Role.LEAD)
+@require_GET
+def trail_page(request: HttpRequest, patient_id: UUID) -> HttpResponse:
+    """Who opened and changed this record."""
+    patient = selectors.patient(signed_in(request), patient_id)
+    page = paging.page(trail.trail_of(signed_in(request), patient.pk), request.GET, order=("-at", "-pk"))
+    audit.read(by=signed_in(request), patient=patient, page="patient-trail")
+    context = {
+        "banner": selectors.banner(patient),
+        "patient": patient,
+        "page": page,
+        "rows": trail.with_actors(page.rows),
+    }
+    return render(request, "patients/trail.html", context)
+
+
+def _in_force(request: HttpRequest, patient: Patient, form: Any, act: Any, title: str) -> HttpResponse:
+    if request.method == "POST" and form.is_valid():
+        try:
+            act(patient, by=signed_in(request), **form.cleaned_data)
+        except Refused as refused:
+            refuse(form, refused)
+        else:
+            messages.success(request, f"{title}: stored, in force from now.")
+            return redirect(selectors.address(patient.pk))
+    return _form_page(request, patient, form, "patients/in_force.html", title=title)
+
+
+def _write(request: HttpRequest, patient: Patient, form: Any, template: str, act: Any) -> HttpResponse:
+    """Do a change; where somebody else was first, show what the record is now beside what was typed."""
+    try:
+        act()
+    except Changed as changed:
+        differs = [
+            (form[name].label, getattr(changed.current, name), form.cleaned_data[name])
+            for name in form.cleaned_data
+            if hasattr(changed.current, name) and name != "version"
+            and getattr(changed.current, name) != form.cleaned_data[name]
+        ]  # fmt: skip
+        return _form_page(request, patient, form, template, differs=differs, changed=True)
+    except Refused as refused:
+        refuse(form, refused)
+        return _form_page(request, patient, form, template, **similar_people(refused))
+    messages.success(request, "Stored. What it was before can still be read.")
+    return redirect("patient-record", patient_id=patient.pk)
+
+
+def _form_page(request: HttpRequest, patient: Patient, form: Any, template: str, **more: Any) -> HttpResponse:
+    context = {"form": form, "patient": patient, "banner": selectors.banner(patient), **more}
+    answer = respond_invalid if request.method == "POST" else render
+    return answer(request, template, context)
