@@ -96,6 +96,7 @@ def load_demo() -> None:
     """Empty the database and fill it with the demo clinic."""
     call_command("flush", interactive=False, verbosity=0)
     call_command("load_demo", verbosity=0)
+    call_command("weekly_report", verbosity=0)
     # A job at work, as it looks in its middle.
     JobRun.objects.create(
         kind="close-due-windows",
