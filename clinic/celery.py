@@ -67,6 +67,7 @@ app.conf.beat_schedule = {
     },
     "flag overdue reassessments": _start("flag-overdue-reassessments", crontab(minute="*/15")),
     "close due windows": _start("close-due-windows", crontab(minute="*/15")),
+    "tell holds": _start("tell-holds", crontab(minute="*/15")),
     "top up due windows": _start("top-up-due-windows", crontab(minute="10")),
     "weekly report": _start("weekly-report", crontab(minute="20")),
 }

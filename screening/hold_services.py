@@ -2,6 +2,7 @@
 
 import datetime as dt
 from collections.abc import Iterable
+from uuid import UUID
 
 from django.db import transaction
 
@@ -18,6 +19,7 @@ from screening.models import Decision, Screening
 
 WHO_DECIDES = "the prescriber or another licensed clinician"
 NOTICE_KIND = "hold"
+AT_ONCE = 200  # patients whose answers are read together
 
 
 def tell_holds(
@@ -42,7 +44,7 @@ def tell_holds(
         found = guards[patient.pk, technique]
         if technique not in wanted and technique not in all_ordered:
             attention.close_flag(waiting[technique], by=by, outcome="void", words="Not ordered any more")
-        elif found.clinical and found.bar is not Bar.DECIDED_AGAINST:
+        elif _asks(found):
             if technique not in waiting and technique in wanted:
                 opened.extend(_open(patient, technique, found, by=by, at=at))
         elif technique in waiting:
@@ -56,16 +58,38 @@ def tell_holds(
 
 
 def tell_all_holds(*, at: dt.datetime) -> int:
-    """For a job: `tell_holds` for every patient who was screened; finds what began to hold by time alone.
+    """For a job: `tell_holds` wherever something began or ceased to hold by time alone, as a decision running out.
 
     Returns: the number of flags opened. Running it twice opens nothing the second time.
     """
     opened = 0
-    in_force = Screening.objects.filter(ended_at__isnull=True).order_by("id").select_related("patient")
-    for screening in in_force.iterator():
-        with transaction.atomic():
-            opened += len(tell_holds(by=None, patient=screening.patient, at=at))
+    in_force = Screening.objects.filter(ended_at__isnull=True).order_by("pk")
+    ids = list(in_force.values_list("patient_id", flat=True))
+    for start in range(0, len(ids), AT_ONCE):
+        for patient in Patient.objects.filter(pk__in=_changed(ids[start : start + AT_ONCE], at)).order_by(
+            "pk"
+        ):
+            with transaction.atomic():
+                opened += len(tell_holds(by=None, patient=patient, at=at))
     return opened
+
+
+def _changed(patients: list[UUID], at: dt.datetime) -> set[UUID]:
+    """The patients whose open flags are not those that the guard asks for; a constant number of queries."""
+    pairs = {
+        (patient, technique)
+        for patient, techniques in ordered.techniques(patients).items()
+        for technique in techniques
+    }
+    waiting = {(flag.patient_id, flag.technique) for flag in selectors.open_hold_flags(patients)}
+    guards = selectors.guards(pairs, at, purpose=Purpose.DISPLAY)
+    wanted = {pair for pair in pairs if _asks(guards[pair])}
+    return {patient for patient, _ in wanted ^ waiting if patient is not None}
+
+
+def _asks(found: Guard) -> bool:
+    """Whether somebody must decide: a finding holds, and nobody has decided against it."""
+    return found.clinical and found.bar is not Bar.DECIDED_AGAINST
 
 
 def _open(

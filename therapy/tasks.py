@@ -9,6 +9,7 @@ from clinic.calendar import Week
 from clinic.formats import count
 from clinic.jobs.registry import handles
 from clinic.jobs.running import Running
+from screening import hold_services
 from therapy.reassessment import services as reassessments
 from therapy.reports import services as reports
 from therapy.scheduling import window_services
@@ -45,6 +46,13 @@ def top_up_due_windows(running: Running) -> dict[str, Any]:
     """Make the windows of the next fortnight."""
     made = window_services.top_up_windows(timezone.now())
     return {"made": made, "words": f"{count(made, 'due window')} made"}
+
+
+@handles("tell-holds", title="Tell of holds", slot=quarter_hour)
+def tell_holds(running: Running) -> dict[str, Any]:
+    """Open a flag where an ordered technique began to hold by time alone, as when a decision ran out."""
+    opened = hold_services.tell_all_holds(at=timezone.now())
+    return {"opened": opened, "words": f"{count(opened, 'flag')} opened"}
 
 
 @handles("flag-overdue-reassessments", title="Flag overdue reassessments", slot=quarter_hour)

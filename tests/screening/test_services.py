@@ -303,3 +303,19 @@ def test_a_flag_ends_when_its_technique_is_not_ordered_any_more(world, cast, ord
     ordered.told_by(lambda patients: {})
     hold_services.tell_holds(by=cast.therapist, patient=world.mosswater, at=NOW)
     assert Flag.objects.get().outcome == "void"
+
+
+def test_looking_for_holds_costs_the_same_queries_for_many_patients(
+    world, cast, orders, django_assert_num_queries
+):
+    for patient in (world.mosswater, world.pebblebrook):
+        services.record_screening(
+            by=cast.lead, patient=patient, answers=ALL_NO | {"rib_fracture": "yes"}, at=NOW
+        )
+    with django_assert_num_queries(6):
+        assert hold_services.tell_all_holds(at=NOW) == 0
+    services.record_screening(
+        by=cast.lead, patient=world.thistledown, answers=ALL_NO | {"rib_fracture": "yes"}, at=NOW
+    )
+    with django_assert_num_queries(6):
+        assert hold_services.tell_all_holds(at=NOW) == 0
