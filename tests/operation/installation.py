@@ -18,7 +18,7 @@ import psycopg
 
 PROJECT = Path(__file__).resolve().parents[2]
 WAIT_S = 90.0
-CELERY = [sys.executable, "-m", "celery", "--app", "clinic.celery:app"]
+CELERY = [sys.executable, "-m", "celery", "--quiet", "--app", "clinic.celery:app"]
 WORKER = [*CELERY, "worker", "--concurrency", "1", "--without-gossip", "--without-mingle"]
 
 

@@ -25,7 +25,7 @@ READY_WAIT_S = 60.0
 
 def programs(python: str = sys.executable) -> list[Program]:
     """The processes of the service, as in docker-compose.yml; here the worker does one job at a time itself."""
-    celery = [python, "-m", "celery", "--app", "clinic.celery:app"]
+    celery = [python, "-m", "celery", "--quiet", "--app", "clinic.celery:app"]
     return [
         Program(
             "web",
