@@ -13,4 +13,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("", include("screening.urls")),
     path("", include("therapy.orders.urls")),
     path("", include("therapy.scheduling.urls")),
+    path("", include("therapy.outcomes.urls")),
+    path("", include("therapy.reassessment.urls")),
+    path("", include("therapy.reports.urls")),
 ]

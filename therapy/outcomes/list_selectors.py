@@ -45,6 +45,16 @@ class PatientRow:
     figure: rules.Delivered
     figure_id: str
 
+    @property
+    def share(self) -> float | None:
+        """Delivered of due, for showing."""
+        return None if self.figure.share is None else float(self.figure.share)
+
+    @property
+    def adherence(self) -> float | None:
+        """Patient adherence, for showing."""
+        return None if self.figure.adherence is None else float(self.figure.adherence)
+
 
 @dataclass(frozen=True)
 class NotGivenRow:
