@@ -135,7 +135,7 @@ def _response_chart(name: str, rows: list[Response]) -> Chart | None:
     else:
         middle = median(changes) or Fraction(0)
         amount = formats.number(float(abs(middle)), scale=measured.scale)
-        unit = " points" if measured.unit == "%" else ""
+        unit = "" if measured.unit != "%" else " point" if amount == "1" else " points"
         way = "unchanged" if not middle else f"{'up' if middle > 0 else 'down'} by {amount}{unit}"
         title = f"{words} after treatment: median {way}"
     subtitle = (

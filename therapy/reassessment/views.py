@@ -31,9 +31,12 @@ def due(request: HttpRequest) -> HttpResponse:
     """Whose reassessment is overdue, due now, or due within a day."""
     now = timezone.now()
     visible = patients_visible_to(request.user)  # type: ignore[arg-type]  # allow() lets only a Person through
-    rows = selectors.due_list(visible, now, now + AHEAD)
+    listed = selectors.due_list(visible, now, now + AHEAD)
+    rows = zip(
+        patients.in_list([patient for patient, _ in listed]), (each for _, each in listed), strict=True
+    )
     audit.record(action="list read", by=request.user, subject=request.path)  # type: ignore[arg-type]  # as above
-    return render(request, DUE, {"rows": rows, "now": now})
+    return render(request, DUE, {"rows": list(rows), "now": now})
 
 
 @allow(Role.LEAD, Role.THERAPIST)
