@@ -119,9 +119,14 @@ def inhaled_medicines() -> Mapping[str, Inhaled]:
     return {each.kind: each for each in sorted(medicines, key=lambda each: each.step)}
 
 
-def help_notes(technique: str, diagnosis_group: str) -> list[HelpNote]:
-    """What is published on this technique in this diagnosis group; the most particular first."""
+def help_notes(technique: str, diagnosis_group: str, *, particular: bool = False) -> list[HelpNote]:
+    """What is published on this technique in this diagnosis group; the most particular first.
+
+    With ``particular`` only what names the technique; with "*" as technique what holds for all of them.
+    """
     notes = [note for note in _help_notes() if note.bears_on(technique, diagnosis_group)]
+    if particular:
+        notes = [note for note in notes if technique in note.techniques]
     return sorted(notes, key=lambda note: ("*" in note.diagnosis_groups, "*" in note.techniques))
 
 

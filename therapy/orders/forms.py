@@ -25,7 +25,7 @@ MARKS = {
     "S": "seen in the source",
     "S2": "seen second hand",
     "H": "a hospital's policy",
-    "M": "from memory, needs local sign-off",
+    "M": "needs local sign-off",
     "L": "local convention",
 }
 TIMINGS = [("before", "Before"), ("during", "During"), ("after", "After")]
@@ -47,7 +47,10 @@ class OrderForm(ClinicForm):
         hard=(1, 40),
         help_text="What the patient does alone beside the treatments, once taught. Counted apart.",
     )
-    source = OneOf(label="How the order was given", choices=OrderSource.choices)
+    source = OneOf(
+        label="How the order was given",
+        choices=[(value, words[:1].upper() + words[1:]) for value, words in OrderSource.choices],
+    )
     prescriber = forms.CharField(label="Prescribed by", max_length=120)
     valid_until = MomentField(label="Valid until", required=False, not_past=True)
     helps_here_reason = forms.CharField(label="Why it should help here", max_length=300, required=False)
@@ -280,15 +283,22 @@ def _medicine_fields(medicine: Inhaled) -> dict[str, forms.Field]:
     kind, words = medicine.kind, medicine.words
     return {
         f"{kind}_timing": OneOf(
-            label=f"{words}: when", choices=TIMINGS, required=False, nothing="Not ordered"
+            label="When", choices=TIMINGS, required=False, nothing="Not ordered", called=f"{words}: when"
         ),
         f"{kind}_place": NumberField(
-            label=f"{words}: place in the sequence", required=False, hard=(1, len(inhaled_medicines()))
+            label="Place in the sequence",
+            required=False,
+            hard=(1, len(inhaled_medicines())),
+            called=f"{words}: place in the sequence",
         ),
         f"{kind}_lead": NumberField(
-            label=f"{words}: minutes before clearance", unit="min", required=False, hard=(0, 120)
+            label="Ahead of clearance",
+            unit="min",
+            required=False,
+            hard=(0, 120),
+            called=f"{words}: minutes ahead of clearance",
         ),
         f"{kind}_words": forms.CharField(
-            label=f"{words}: medicine and dose as ordered", max_length=120, required=False
+            label="Medicine and dose as ordered", max_length=120, required=False
         ),
     }

@@ -127,12 +127,13 @@ def techniques_for(patient: Patient, at: datetime) -> dict[str, Any]:
     return {
         "patient": patient,
         "banner": patients.banner(patient),
+        "help": _help(help_notes("*", patient.diagnosis_group)),
         "choices": [
             Choice(
                 technique=key,
                 words=words,
                 guard=guard_line(guards[patient.pk, key]),
-                help=_help(help_notes(key, patient.diagnosis_group)),
+                help=_help(help_notes(key, patient.diagnosis_group, particular=True)),
                 in_force=key in in_force,
             )
             for key, words in TECHNIQUES.items()

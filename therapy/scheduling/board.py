@@ -26,6 +26,8 @@ from therapy.scheduling.models import OCCUPIES, DueWindow, VisitStaff, VisitStat
 
 UNITS_PER_MINUTE = 1.6
 FIRST_HOUR, LAST_HOUR = 7, 18
+# A bar too narrow for its time is read in the list below, to which it leads.
+WIDTH_OF_A_TIME = 40
 
 
 @dataclass(frozen=True, slots=True)
@@ -270,7 +272,7 @@ def _line(row: VisitStaff, together: Sequence[VisitStaff], known: _Known) -> Vis
         who=known.who[visit.patient_id],
         start=visit.start,
         end=visit.end,
-        due=formats.time_range(window.earliest, window.latest) if window else "",
+        due=selectors.due_in_words(window) if window else "",
         technique=technique_words(window.technique) if window else "Visit without an order",
         dose=dose_in_short(window.order) if window else "",
         state=visit.state,
@@ -282,13 +284,14 @@ def _line(row: VisitStaff, together: Sequence[VisitStaff], known: _Known) -> Vis
 
 def _visit_bar(line: VisitLine, axis: Axis) -> Bar:
     kind = "held" if line.held else line.state
-    label = formats.time(line.start)
+    start = formats.time(line.start)
+    width = round((line.end - line.start) / timedelta(minutes=1) * UNITS_PER_MINUTE, 1)
     return Bar(
         x=axis.at(line.start),
-        width=round((line.end - line.start) / timedelta(minutes=1) * UNITS_PER_MINUTE, 1),
+        width=width,
         kind=kind,
-        label=label,
-        words=f"{label} {line.who.name}, {line.technique}, {line.state_words}",
+        label=start if width >= WIDTH_OF_A_TIME else "",
+        words=f"{start} {line.who.name}, {line.technique}, {line.state_words}",
         visit_id=line.id,
     )
 
@@ -323,7 +326,7 @@ def _groups(free: Sequence[DueWindow], known: _Known) -> tuple[FreeGroup, ...]:
             FreeWindow(
                 id=window.pk,
                 who=known.who[window.patient_id],
-                due=formats.time_range(window.earliest, window.latest),
+                due=selectors.due_in_words(window),
                 technique=technique_words(window.technique),
                 dose=dose_in_short(window.order),
                 minutes=window.minutes,

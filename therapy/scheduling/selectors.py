@@ -10,7 +10,9 @@ from django.db.models import Exists, OuterRef, QuerySet
 from django.shortcuts import get_object_or_404
 from django.utils import timezone
 
+from clinic import formats
 from clinic.access import patients_visible_to
+from clinic.assignments.models import Assignment
 from clinic.calendar import instant_of
 from clinic.models import Absence, Person, Shift, StandardMinutes
 from clinic.units.models import CareSetting
@@ -43,20 +45,28 @@ def visit_of(window: DueWindow) -> ScheduledVisit | None:
     return ScheduledVisit.objects.filter(window=window, state__in=OCCUPIES).first()
 
 
+def due_in_words(window: DueWindow) -> str:
+    """When a treatment may begin: "12:00 to 14:30", past midnight "23:00 to 01:00 the next day"."""
+    words = f"{formats.time(window.earliest)} to {formats.time(window.latest)}"
+    if timezone.localdate(window.latest) == timezone.localdate(window.earliest):
+        return words
+    return f"{words} the next day"
+
+
 def without_visit(windows: QuerySet[DueWindow]) -> QuerySet[DueWindow]:
     """Those windows that no visit is to fill."""
     taken = ScheduledVisit.objects.filter(window=OuterRef("pk"), state__in=OCCUPIES)
     return windows.exclude(Exists(taken))
 
 
-def free_windows_of(therapist: Person, service_date: date) -> list[DueWindow]:
-    """Open windows of a day without a visit, of the patients assigned to a therapist."""
-    rows = DueWindow.objects.filter(
-        service_date=service_date,
-        state=WindowState.OPEN,
-        patient__assignments__therapist=therapist,
-        patient__assignments__ended_at__isnull=True,
-    )
+def free_windows_of(assigned: Person | None, service_date: date) -> list[DueWindow]:
+    """Open windows of a day without a visit, of the patients assigned to a therapist, or to nobody."""
+    rows = DueWindow.objects.filter(service_date=service_date, state=WindowState.OPEN)
+    in_force = Assignment.objects.filter(patient=OuterRef("patient"), ended_at__isnull=True)
+    if assigned is None:
+        rows = rows.exclude(Exists(in_force))
+    else:
+        rows = rows.filter(Exists(in_force.filter(therapist=assigned)))
     return list(without_visit(rows).select_related("patient__unit", "order").order_by("latest", "id"))
 
 

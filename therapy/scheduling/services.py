@@ -76,10 +76,18 @@ def give(
 
 
 @transaction.atomic
-def give_in_order(*, by: Person, therapist: Person, service_date: date) -> GivenInOrder:
-    """Give a therapist all windows of the day that are still free, of the patients assigned to them, in order."""
+def give_in_order(
+    *, by: Person, therapist: Person, patients_of: Person | None, service_date: date
+) -> GivenInOrder:
+    """Give a therapist, in order, all windows of the day that nobody has yet.
+
+    Args:
+        therapist: who gets them.
+        patients_of: whose assigned patients they are: the therapist's own, a colleague's who is absent, or
+            (None) those of patients assigned to nobody.
+    """
     require(by, Role.LEAD)
-    windows = selectors.free_windows_of(therapist, service_date)
+    windows = selectors.free_windows_of(patients_of, service_date)
     left = []
     held = selectors.holds_of(windows)
     to_place = []
@@ -227,7 +235,7 @@ def _check_window(window: DueWindow) -> None:
 
 def _check_time(window: DueWindow, start: datetime) -> None:
     if not window.earliest <= start <= window.latest:
-        due = formats.time_range(window.earliest, window.latest)
+        due = selectors.due_in_words(window)
         raise Refused("start", f"The time must lie within the due window: {due}.")
 
 

@@ -43,6 +43,7 @@ def day(request: HttpRequest) -> HttpResponse:
         "after": shown + timedelta(days=1),
         "today": None if shown == today else today,
         "form": asked,
+        "therapists": selectors.active_therapists().values(),
     }
     if asked.is_bound:
         return respond_invalid(request, "scheduling/day.html", context)
@@ -97,12 +98,21 @@ def visit(request: HttpRequest, visit_id: UUID) -> HttpResponse:
 @allow(Role.LEAD)
 @require_POST
 def give_in_order(request: HttpRequest) -> HttpResponse:
-    """Give a therapist all free windows of their patients, in order."""
+    """Give a therapist all free windows of their own or another's patients, in order."""
     shown = day_asked_for(request.POST)
-    therapist = selectors.active_therapists().get(_number(request.POST.get("therapist")))
-    if therapist is None:
+    people = selectors.active_therapists()
+    therapist, patients_of = (
+        people.get(_number(request.POST.get("therapist"))),
+        request.POST.get("patients_of"),
+    )
+    if therapist is None or (patients_of and _number(patients_of) not in people):
         raise Http404
-    given = services.give_in_order(by=request.user, therapist=therapist, service_date=shown)
+    given = services.give_in_order(
+        by=request.user,
+        therapist=therapist,
+        patients_of=people[_number(patients_of)] if patients_of else None,
+        service_date=shown,
+    )
     words = f"{formats.count(len(given.visits), 'visit')} given to {therapist}."
     if given.left:
         # Counted without names: what is said here is kept in the session.
@@ -168,7 +178,7 @@ def _about(window: DueWindow) -> dict[str, Any]:
         "banner": patients.banner(window.patient),
         "technique_words": technique_words(window.technique),
         "dose": dose_in_short(window.order),
-        "due": formats.time_range(window.earliest, window.latest),
+        "due": selectors.due_in_words(window),
         "shown": window.service_date,
     }
 

@@ -100,8 +100,9 @@ def due_windows(
 
     Where the fixed times can be shared out evenly (their number is a multiple of ``times_a_day``), windows
     begin at every so many of them. Otherwise the waking day, less the waiting times after meals, is cut into
-    equal shares. Either way a window is open for the first half of its share: the other half is the gap
-    before the next one. Wall times in a gap move to its end, and in a fold take the first.
+    equal shares. Either way a window is open for the first half of its share, by the clock for half of the
+    shortest time to the next one: the rest is the gap before it. Wall times in a gap move to its end, and in
+    a fold take the first.
     What an order's start or end or a hold cuts off is not due; a window that it cuts in two keeps the longer
     part, and a remainder that would begin on a later date is not due at all.
 
@@ -188,9 +189,14 @@ def _spans_of_day(order: OrderTimes, day: Day) -> list[_Span]:
 def _at_fixed_times(order: OrderTimes, day: Day) -> list[_Span]:
     starts = [_minute(each) for each in day.fixed_times[:: len(day.fixed_times) // order.times_a_day]]
     starts = [start if start >= starts[0] else start + _DAY_MINUTES for start in starts]
+    gaps = [
+        following - start
+        for start, following in zip(starts, [*starts[1:], starts[0] + _DAY_MINUTES], strict=True)
+    ]
     spans = []
-    for start, following in zip(starts, [*starts[1:], starts[0] + _DAY_MINUTES], strict=True):
-        half = _Span(start, start + (following - start) // 2)
+    for start in starts:
+        # By the shortest gap, so that the last one before the night does not stay open into it.
+        half = _Span(start, start + max(1, min(gaps) // 2))
         free = _free_of_meals(half, order.minutes_after_meal, day.meals)
         if free:
             spans.append(max(free, key=lambda span: span.length))

@@ -6,6 +6,7 @@ import pytest
 from django.db import IntegrityError, transaction
 from django.http import Http404
 
+from clinic import records
 from clinic.access import NotPermitted, patients_visible_to
 from clinic.models import Absence, Assignment, Competency, Shift, StandardMinutes
 from clinic.records import Refused
@@ -68,7 +69,9 @@ def test_only_a_lead_schedules(world, cast, ordered, rostered, who):
         lambda: services.give(by=person, window=window, therapists=[cast.therapist], start=_clock("13:00")),
         lambda: services.move(by=person, visit=visit, therapists=[cast.therapist], start=_clock("13:00")),
         lambda: services.take_back(by=person, visit=visit, reason="x"),
-        lambda: services.give_in_order(by=person, therapist=cast.therapist, service_date=TODAY),
+        lambda: services.give_in_order(
+            by=person, therapist=cast.therapist, patients_of=cast.therapist, service_date=TODAY
+        ),
     ):
         with pytest.raises(NotPermitted):
             act()
@@ -203,22 +206,51 @@ def test_all_windows_of_a_therapists_patients_are_given_in_order_and_what_is_lef
     screened(world.unassigned)
     barred = ordered(world.pebblebrook, "drainage")
     screened(world.pebblebrook, rib_fracture="yes")
-    given = services.give_in_order(by=cast.lead, therapist=cast.therapist, service_date=TODAY)
+    given = services.give_in_order(
+        by=cast.lead, therapist=cast.therapist, patients_of=cast.therapist, service_date=TODAY
+    )
     # Shift to 15:30, break 12:00 to 12:30: two at noon, ten minutes apart; the evening windows find no one.
     assert [each.start for each in given.visits] == [_clock("12:30"), _clock("13:10")]
     assert {each.patient_id for each in given.visits} == {world.mosswater.pk, world.pebblebrook.pk}
     reasons = {(each.window.order_id, each.window.ordinal): each.reason for each in given.left}
     assert reasons[mosswater.pk, 3] == reasons[pebblebrook.pk, 3] == "no time left in the window"
     assert "clinician must decide" in reasons[barred.pk, 2]
-    again = services.give_in_order(by=cast.lead, therapist=cast.therapist, service_date=TODAY)
+    again = services.give_in_order(
+        by=cast.lead, therapist=cast.therapist, patients_of=cast.therapist, service_date=TODAY
+    )
     assert again.visits == ()
 
 
 def test_patients_of_another_therapist_are_not_given_along(world, cast, ordered, rostered):
     ordered(world.mosswater)
-    given = services.give_in_order(by=cast.lead, therapist=cast.colleague, service_date=TODAY)
+    given = services.give_in_order(
+        by=cast.lead, therapist=cast.colleague, patients_of=cast.colleague, service_date=TODAY
+    )
     assert given.visits == ()
     assert Assignment.objects.filter(therapist=cast.colleague).exists()
+
+
+def test_the_patients_of_an_absent_colleague_and_of_nobody_are_given_to_another(
+    world, cast, ordered, rostered
+):
+    ordered(world.mosswater)
+    Absence.objects.create(person=cast.therapist, start=_clock("07:00"), end=_clock("18:00"), reason="sick")
+    own = services.give_in_order(
+        by=cast.lead, therapist=cast.therapist, patients_of=cast.therapist, service_date=TODAY
+    )
+    assert own.visits == ()
+    assert {each.reason for each in own.left} == {"no time present on this day"}
+    covered = services.give_in_order(
+        by=cast.lead, therapist=cast.colleague, patients_of=cast.therapist, service_date=TODAY
+    )
+    assert [each.patient_id for each in covered.visits] == [world.mosswater.pk]
+    mine = Assignment.objects.get(patient=world.pebblebrook)
+    records.end(mine, by=cast.lead, at=NOW, reason="moved away")
+    ordered(world.pebblebrook)
+    nobodys = services.give_in_order(
+        by=cast.lead, therapist=cast.colleague, patients_of=None, service_date=TODAY
+    )
+    assert [each.patient_id for each in nobodys.visits] == [world.pebblebrook.pk]
 
 
 def test_a_window_of_a_patient_one_may_not_see_is_not_found(world, cast, ordered):

@@ -108,7 +108,7 @@ def test_all_windows_are_given_in_order_in_one_step(world, cast, ordered, roster
     ordered(world.mosswater)
     ordered(world.pebblebrook)
     client = sign_in(cast.lead)
-    posted = {"therapist": cast.therapist.pk, "date": "2026-11-25"}
+    posted = {"therapist": cast.therapist.pk, "patients_of": cast.therapist.pk, "date": "2026-11-25"}
     response = client.post(reverse("give-in-order"), posted, follow=True)
     page = response.content.decode()
     assert "2 visits given to R. Quillfeather. Left out: 2 no time left in the window." in page
@@ -161,7 +161,9 @@ def test_the_day_takes_the_same_queries_for_few_and_for_many(
             for technique in techniques:
                 ordered(patient, technique)
         for therapist in (cast.therapist, cast.colleague):
-            services.give_in_order(by=cast.lead, therapist=therapist, service_date=TODAY)
+            services.give_in_order(
+                by=cast.lead, therapist=therapist, patients_of=therapist, service_date=TODAY
+            )
         with django_assert_max_num_queries(30) as captured:
             _day(client)
         counts.append(len(captured))

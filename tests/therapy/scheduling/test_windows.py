@@ -44,6 +44,16 @@ def test_a_ward_that_works_by_the_clock_gives_four_times_a_day_at_its_fixed_time
     assert _clocks(_windows(OrderTimes(1, LONG_AGO), by_the_clock)) == ["06:00-18:00"]
 
 
+def test_the_last_window_before_the_night_is_no_longer_than_the_others() -> None:
+    by_day = Day(time(7), time(22), (), (time(8), time(12), time(16), time(20)))
+    assert _clocks(_windows(OrderTimes(4, LONG_AGO), by_day)) == [
+        "08:00-10:00",
+        "12:00-14:00",
+        "16:00-18:00",
+        "20:00-22:00",
+    ]
+
+
 def test_fixed_times_that_cannot_be_shared_out_evenly_leave_the_waking_day_to_decide() -> None:
     by_the_clock = Day(time(7), time(22), (), (time(6), time(12), time(18), time(0)))
     assert _windows(OrderTimes(3, LONG_AGO), by_the_clock) == _windows(OrderTimes(3, LONG_AGO))
