@@ -45,6 +45,7 @@ __all__ = [
     "TickButtons",
     "TimeField",
     "UnitInput",
+    "posted",
     "refuse",
     "respond_invalid",
 ]
@@ -168,6 +169,11 @@ class ClinicForm(ClinicFormMixin, forms.Form):
 
 class ClinicModelForm(ClinicFormMixin, forms.ModelForm):  # type: ignore[type-arg]
     """A form over one setting's fields; services still do the writing."""
+
+
+def posted(request: HttpRequest) -> Any:
+    """What was sent, for a form: None on a GET, so that an empty POST is an empty answer and not a fresh form."""
+    return request.POST if request.method == "POST" else None
 
 
 def refuse(form: forms.BaseForm, refused: ValueError) -> None:

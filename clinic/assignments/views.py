@@ -10,7 +10,7 @@ from django.views.decorators.http import require_http_methods
 from clinic.access import CLINICAL, Role, allow, signed_in
 from clinic.assignments import selectors, services
 from clinic.audit import services as audit
-from clinic.forms import refuse, respond_invalid
+from clinic.forms import posted, refuse, respond_invalid
 from clinic.patients import forms
 from clinic.patients import selectors as patients
 from clinic.records import Refused
@@ -22,7 +22,7 @@ NOT_FOUND = "No patient has this number and this birth date. Check both against 
 @require_http_methods(["GET", "POST"])
 def emergency_access(request: HttpRequest) -> HttpResponse:
     """Open a record without being assigned: number, birth date and a reason."""
-    form = forms.EmergencyForm(request.POST or None)
+    form = forms.EmergencyForm(posted(request))
     if request.method == "GET":
         return render(request, "assignments/emergency.html", {"form": form})
     if form.is_valid():
@@ -49,7 +49,7 @@ def handover(request: HttpRequest, patient_id: UUID) -> HttpResponse:
     """Leave a note about a patient for a colleague who may open the record."""
     person, patient = signed_in(request), patients.patient(signed_in(request), patient_id)
     receivers = selectors.who_may_open(patient.pk, besides=person)
-    form = forms.HandoverForm(request.POST or None, receivers=receivers)
+    form = forms.HandoverForm(posted(request), receivers=receivers)
     if request.method == "POST" and form.is_valid():
         services.hand_over(patient, by=person, **form.cleaned_data)
         messages.success(request, f"The note is with {form.cleaned_data['to']}.")

@@ -13,7 +13,7 @@ from clinic import paging
 from clinic.access import CLINICAL, Role, allow, signed_in
 from clinic.audit import selectors as trail
 from clinic.audit import services as audit
-from clinic.forms import refuse, respond_invalid
+from clinic.forms import posted, refuse, respond_invalid
 from clinic.patients import forms, selectors, services
 from clinic.patients.models import Patient
 from clinic.records import Changed, Refused
@@ -43,7 +43,7 @@ def patient_list(request: HttpRequest) -> HttpResponse:
 @get_and_post
 def new_patient(request: HttpRequest) -> HttpResponse:
     """Enter a patient by hand."""
-    form = forms.PatientForm(request.POST or None)
+    form = forms.PatientForm(posted(request))
     context: dict[str, Any] = {"form": form}
     if request.method == "POST" and form.is_valid():
         try:
@@ -88,7 +88,7 @@ def identity(request: HttpRequest, patient_id: UUID) -> HttpResponse:
     patient = selectors.patient(signed_in(request), patient_id)
     row = patient.identity
     initial = {name: getattr(row, name) for name in services.IDENTITY_FIELDS} | {"version": row.version}
-    form = forms.AmendIdentityForm(request.POST or None, initial=initial)
+    form = forms.AmendIdentityForm(posted(request), initial=initial)
     if request.method == "POST" and form.is_valid():
         return _write(
             request, patient, form, "patients/identity.html",
@@ -108,7 +108,7 @@ def details(request: HttpRequest, patient_id: UUID) -> HttpResponse:
     initial = {name: getattr(patient, name) for name in services.PATIENT_FIELDS} | {
         "version": patient.version
     }
-    form = forms.AmendDetailsForm(request.POST or None, initial=initial)
+    form = forms.AmendDetailsForm(posted(request), initial=initial)
     if request.method == "POST" and form.is_valid():
         changes = {name: form.cleaned_data[name] for name in services.PATIENT_FIELDS}
         return _write(
@@ -127,7 +127,7 @@ def isolation(request: HttpRequest, patient_id: UUID) -> HttpResponse:
     """Set the precautions in force."""
     patient = selectors.patient(signed_in(request), patient_id)
     note = selectors.isolation(patient)
-    form = forms.IsolationForm(request.POST or None, initial={"kind": note.kind if note else "standard"})
+    form = forms.IsolationForm(posted(request), initial={"kind": note.kind if note else "standard"})
     return _in_force(request, patient, form, services.set_isolation, "Precautions")
 
 
@@ -137,7 +137,7 @@ def goal(request: HttpRequest, patient_id: UUID) -> HttpResponse:
     """Set the goal of care."""
     patient = selectors.patient(signed_in(request), patient_id)
     return _in_force(
-        request, patient, forms.GoalForm(request.POST or None), services.set_goal_of_care, "Goal of care"
+        request, patient, forms.GoalForm(posted(request)), services.set_goal_of_care, "Goal of care"
     )
 
 
@@ -149,7 +149,7 @@ def spo2_target(request: HttpRequest, patient_id: UUID) -> HttpResponse:
     return _in_force(
         request,
         patient,
-        forms.TargetForm(request.POST or None),
+        forms.TargetForm(posted(request)),
         services.set_spo2_target,
         "SpO2 target range",
     )
@@ -160,7 +160,7 @@ def spo2_target(request: HttpRequest, patient_id: UUID) -> HttpResponse:
 def leaving(request: HttpRequest, patient_id: UUID) -> HttpResponse:
     """Record a discharge or a death."""
     patient = selectors.patient(signed_in(request), patient_id)
-    form = forms.LeavingForm(request.POST or None, initial={"at": timezone.now()})
+    form = forms.LeavingForm(posted(request), initial={"at": timezone.now()})
     if request.method == "POST" and form.is_valid():
         act = services.record_death if form.cleaned_data["how"] == "died" else services.discharge
         try:

@@ -177,21 +177,21 @@ def _known() -> rules.Known:
 @transaction.atomic
 def _store(taken: ReferralImport, piece: list[Line], *, source: str) -> list[Line]:
     """Store one piece: the number of queries does not grow with its rows. Returns what the tables refused."""
-    rows = [(line, line.row) for line in piece if line.row is not None]
+    rows = [(line, line.row, line.row.key) for line in piece if line.row is not None]
     stored_keys = set(
-        Referral.objects.filter(row_key__in=[row.key for _, row in rows]).values_list("row_key", flat=True)
+        Referral.objects.filter(row_key__in=[key for _, _, key in rows]).values_list("row_key", flat=True)
     )
     holders = {
         holder.record_number: holder
         for holder in PatientIdentity.objects.filter(
-            record_number__in=[row.record_number for _, row in rows]
+            record_number__in=[row.record_number for _, row, _ in rows]
         ).select_related("patient")
     }
     new: dict[str, tuple[Patient, PatientIdentity]] = {}
     referrals: list[Referral] = []
     refused: list[Line] = []
-    for line, row in rows:
-        if row.key in stored_keys:
+    for line, row, key in rows:
+        if key in stored_keys:
             continue
         holder = holders.get(row.record_number)
         if holder is not None and (problem := _conflict(row, holder)):
@@ -201,8 +201,8 @@ def _store(taken: ReferralImport, piece: list[Line], *, source: str) -> list[Lin
             patient, holder = _new_patient(row)
             new[row.record_number] = (patient, holder)
             holders[row.record_number] = holder
-        referrals.append(_new_referral(taken, row, holder))
-        stored_keys.add(row.key)
+        referrals.append(_new_referral(taken, row, key, holder))
+        stored_keys.add(key)
     Patient.objects.bulk_create([patient for patient, _ in new.values()])
     PatientIdentity.objects.bulk_create([identity for _, identity in new.values()])
     Referral.objects.bulk_create(referrals)
@@ -262,7 +262,7 @@ def _new_patient(row: ReferralRow) -> tuple[Patient, PatientIdentity]:
     return patient, identity
 
 
-def _new_referral(taken: ReferralImport, row: ReferralRow, holder: PatientIdentity) -> Referral:
+def _new_referral(taken: ReferralImport, row: ReferralRow, key: str, holder: PatientIdentity) -> Referral:
     zone = timezone.get_default_timezone()
 
     def instant_of(day: Any, clock: time) -> datetime:
@@ -272,7 +272,7 @@ def _new_referral(taken: ReferralImport, row: ReferralRow, holder: PatientIdenti
         patient_id=holder.patient_id,
         source=ReferralSource.FILE,
         from_import=taken,
-        row_key=row.key,
+        row_key=key,
         urgency=row.urgency,
         reason=row.reason,
         diagnosis_group=row.diagnosis_group,

@@ -12,7 +12,7 @@ from django.views.decorators.http import require_GET, require_http_methods
 from clinic import paging
 from clinic.access import CLINICAL, Role, allow, signed_in
 from clinic.audit import services as audit
-from clinic.forms import refuse, respond_invalid
+from clinic.forms import posted, refuse, respond_invalid
 from clinic.patients import selectors as patients
 from clinic.patients.models import DiagnosisGroup
 from clinic.patients.views import similar_people
@@ -46,7 +46,7 @@ def referral_list(request: HttpRequest) -> HttpResponse:
 @get_and_post
 def by_telephone(request: HttpRequest) -> HttpResponse:
     """Take a referral by telephone: patient and referral on one page."""
-    form = forms.TelephoneForm(request.POST or None)
+    form = forms.TelephoneForm(posted(request))
     context: dict[str, Any] = {"form": form}
     if request.method == "POST" and form.is_valid():
         try:
@@ -84,7 +84,7 @@ def in_writing(request: HttpRequest, patient_id: UUID) -> HttpResponse:
         "diagnosis_group": patient.diagnosis_group,
         "diagnosis": patient.diagnosis,
     }
-    form = forms.WrittenForm(request.POST or None, initial=initial)
+    form = forms.WrittenForm(posted(request), initial=initial)
     if request.method == "POST" and form.is_valid():
         received_at = form.cleaned_data["received_at"]
         services.receive(
@@ -153,7 +153,7 @@ def _context(request: HttpRequest, referral: Any) -> dict[str, Any]:
 @get_and_post
 def upload(request: HttpRequest) -> HttpResponse:
     """Take a file of referrals, and say what it must look like."""
-    form = forms.UploadForm(request.POST or None, request.FILES or None)
+    form = forms.UploadForm(posted(request), request.FILES if request.method == "POST" else None)
     if request.method == "POST" and form.is_valid():
         file = form.cleaned_data["file"]
         try:
