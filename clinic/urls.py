@@ -13,7 +13,9 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("", include("screening.urls")),
     path("", include("therapy.orders.urls")),
     path("", include("therapy.scheduling.urls")),
+    path("", include("therapy.sessions.urls")),
     path("", include("therapy.outcomes.urls")),
     path("", include("therapy.reassessment.urls")),
     path("", include("therapy.reports.urls")),
+    path("", include("therapy.pages.patient_urls")),
 ]

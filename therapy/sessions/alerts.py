@@ -14,26 +14,12 @@ from screening.selectors import guard
 from screening.table import current as rule_table
 from therapy.orders.models import Order, OrderHold
 from therapy.orders.selectors import orders_in_force, technique_words
+from therapy.sessions import words as words_of
 from therapy.sessions.models import AdverseEvent, Delivered, TreatmentSession
 
 LEAD = "the department lead"
 # A clock that is further off than this makes the time of care doubtful (local convention).
 CLOCK_OFF = timedelta(minutes=2)
-
-ADVERSE_WORDS = {
-    "hypoxaemia": "Low SpO2",
-    "bronchospasm": "Bronchospasm",
-    "bleeding": "Bleeding",
-    "dizziness_or_hypotension": "Dizziness or low blood pressure",
-    "dysrhythmia": "Change of heart rhythm",
-    "nausea": "Severe nausea",
-    "vomiting_or_aspiration": "Vomiting or aspiration",
-    "pain_or_injury": "Pain or injury",
-    "suspected_pneumothorax": "Pneumothorax suspected",
-    "raised_icp_signs": "Signs of raised intracranial pressure",
-    "swallowed_air": "Swallowed air",
-    "other": "Other",
-}
 
 
 def rules_at(patient: Patient, technique: str, order: Order | None, at: datetime) -> tuple[Guard, list[str]]:
@@ -132,7 +118,7 @@ def ask_for_signature(treatment: TreatmentSession, *, by: Person, at: datetime, 
 def adverse_event_flag(event: AdverseEvent, *, by: Person, at: datetime, source: str = "web") -> None:
     """Flag an adverse event for review, and tell the leads at once."""
     due = at + timedelta(hours=units.number("safety_review_hours"))
-    what = ADVERSE_WORDS.get(event.kind, event.kind)
+    what = words_of.ADVERSE_EVENTS.get(event.kind, event.kind)
     treatment = event.treatment
     during = technique_words(treatment.technique)
     words = f"{what} during {during}. Done: {event.action_taken}. Told: {event.told}."

@@ -5,6 +5,10 @@ from django.db import models
 from clinic.ids import new_id
 from clinic.records import AmendableModel
 
+# Where a second content under the id of a treatment is kept in RecordVersion: in full, append only, beside the record
+# that it does not replace.
+SENT_AGAIN = "therapy.treatmentsession#sent_again"
+
 
 class Delivered(models.TextChoices):
     FULL = "full", "in full"

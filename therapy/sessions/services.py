@@ -24,13 +24,11 @@ from therapy.scheduling.models import DueWindow, ScheduledVisit
 from therapy.sessions import alerts, checks, filling, findings, parts
 from therapy.sessions.columns import columns_of, service_date_of
 from therapy.sessions.content import SessionPayload
-from therapy.sessions.models import Delivered, DeliveredBy, TreatmentSession
+from therapy.sessions.models import SENT_AGAIN, Delivered, DeliveredBy, TreatmentSession
 from therapy.sessions.payload import FORMAT, PayloadRefused, as_json, fingerprint, parse
 from therapy.sessions.referral_marks import mark_referral
 from therapy.sessions.shape import Problem
 
-# Where a second content under the same id is kept: in full, append only, beside the record it does not replace.
-SENT_AGAIN = "therapy.treatmentsession#sent_again"
 # What the guard was asked about: while these stand, an amendment leaves its answer as it was.
 _GUARDED_BY = ("started_at", "technique", "order_id", "delivered")
 Outcome = Literal["recorded", "already_recorded", "kept_beside"]
