@@ -52,6 +52,7 @@ class Running:
     run: JobRun
     published: bool = field(default=False, init=False)
     _told_at: float = field(default=float("-inf"), init=False)
+    _told_words: str = field(default="", init=False)
 
     @property
     def key(self) -> str:
@@ -70,15 +71,15 @@ class Running:
         return self.run.requested_by
 
     def progress(self, done: int, total: int = 0, words: str = "") -> None:
-        """Tells how far the work is; call it often, it writes at most twice a second and at the end.
+        """Tells how far the work is; call it often: it writes twice a second, at new words, and at the end.
 
         Never call it inside a transaction of the handler's own: nobody would see it.
         Raises: Cancelled where a person asked to stop; ClaimLost where the job was given to somebody else.
         """
-        at_the_end = total > 0 and done >= total
-        if not at_the_end and time.monotonic() - self._told_at < PROGRESS_EVERY.total_seconds():
+        is_news = words != self._told_words or 0 < total <= done
+        if not is_news and time.monotonic() - self._told_at < PROGRESS_EVERY.total_seconds():
             return
-        self._told_at = time.monotonic()
+        self._told_at, self._told_words = time.monotonic(), words
         held = self._claimed().update(
             progress_done=done, progress_total=total, progress_words=words[:200], heartbeat_at=timezone.now()
         )

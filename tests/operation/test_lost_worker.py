@@ -11,6 +11,25 @@ from clinic.jobs import services
 run = services.enqueue({kind!r}, {key!r}, by=None, arguments={arguments!r})
 print(json.dumps(str(run.pk)))
 """
+# The report of the last full week by the same function in one go, undone again.
+UNDISTURBED_REPORT = """
+import datetime, json
+from django.db import transaction
+from clinic.calendar import Week
+from therapy.reports import services as reports
+with transaction.atomic():
+    as_of = datetime.datetime.fromisoformat({as_of!r})
+    report = reports.build_weekly(Week.parse({week!r}), as_of=as_of, by=None).report
+    print(json.dumps([report.pdf_sha256, report.input_hash, len(report.pdf)]))
+    transaction.set_rollback(True)
+"""
+LAST_WEEK = """
+import json
+from django.utils import timezone
+from therapy.reports import services as reports
+now = timezone.now()
+print(json.dumps([now.isoformat(), str(reports.current_week(now).shifted(-1))]))
+"""
 SWEEP_A_MINUTE_LATER = """
 import dataclasses, datetime, json
 from django.utils import timezone
@@ -61,6 +80,32 @@ def test_a_job_whose_worker_is_killed_is_done_again_from_the_start_with_the_same
     wait_until("the disturbed job is done", lambda: is_done(installation, "disturbed"), log=log)
     assert job(installation, "disturbed")["attempts"] == 2
     assert result(installation, "disturbed") == result(installation, "undisturbed")
+
+
+def test_the_weekly_report_whose_worker_is_killed_while_it_draws_is_the_file_of_an_undisturbed_run(
+    installation: Installation,
+) -> None:
+    log = installation.folder / "worker.log"
+    installation.manage("load_demo", "--small")
+    as_of, week = installation.python(LAST_WEEK)
+    undisturbed = installation.python(UNDISTURBED_REPORT.format(as_of=as_of, week=week))
+    stored = "SELECT pdf_sha256, input_hash, length(pdf), revision FROM therapy_storedreport"
+    assert installation.rows(stored) == []
+
+    worker = installation.start_worker()
+    enqueue(installation, "weekly-report", week, as_of=as_of)
+    wait_until("the pages are drawn", lambda: job(installation, week)["progress_done"] == 5, log=log)
+    kill_outright(worker)
+    left = job(installation, week)
+    assert (left["state"], left["progress_done"], left["progress_total"]) == ("running", 5, 6)
+    assert installation.rows(stored) == []
+
+    installation.start_worker()
+    assert installation.python(SWEEP_A_MINUTE_LATER)["queued_again"] == 1
+    wait_until("the report is stored", lambda: is_done(installation, week), log=log)
+    assert job(installation, week)["attempts"] == 2
+    assert installation.rows(stored) == [(*undisturbed, 1)]
+    assert undisturbed[2] > 10_000
 
 
 def test_a_job_asked_for_while_no_worker_runs_is_done_when_one_comes(installation: Installation) -> None:
