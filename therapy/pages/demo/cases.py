@@ -294,7 +294,7 @@ def _case(
 ) -> Case:
     family, given = next(names_left), chance.choice(names.of_kind("given"))
     owners = _OWNERS[pattern.unit]
-    room = {"acute": f"Room {24 + number}", "step_down": f"Step-down {7 + number}"}.get(pattern.unit, "")
+    room = {"acute": str(24 + number), "step_down": str(7 + number)}.get(pattern.unit, "")
     sputum = replace(pattern.sputum, daily_ml=pattern.sputum.daily_ml * chance.uniform(0.7, 1.4))
     order = Prescription(
         pattern.technique,
