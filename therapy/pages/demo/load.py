@@ -42,7 +42,7 @@ from therapy.models import (
 )
 from therapy.pages.demo import cases, course, patients, service, today
 from therapy.pages.demo.book import Book
-from therapy.pages.demo.calendar import Diary
+from therapy.pages.demo.diary import Diary
 from therapy.pages.demo.clock import DemoClock
 from therapy.pages.demo.scene import Scene
 
