@@ -10,6 +10,8 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("attention/", include("clinic.attention.urls")),
     path("patients/", include("clinic.patients.urls")),
     path("referrals/", include("clinic.referrals.urls")),
+    path("", include("clinic.staff.urls")),
+    path("settings/", include("clinic.units.urls")),
     path("", include("screening.urls")),
     path("", include("therapy.orders.urls")),
     path("", include("therapy.scheduling.urls")),

@@ -9,8 +9,9 @@ from django.utils import timezone
 
 from clinic import calendar
 from clinic.staff import rules
-from clinic.staff.models import Absence, Person, Shift, ShiftState
+from clinic.staff.models import Absence, Competency, Person, Shift, ShiftState
 from clinic.staff.roles import Role
+from clinic.units.defaults import MINUTES_WORDS
 
 
 def accounts() -> QuerySet[Person]:
@@ -99,3 +100,80 @@ def shifts_between(start: datetime, end: datetime) -> QuerySet[Shift]:
         .select_related("person")
         .order_by("start", "id")
     )
+
+
+def monday_of(week: str, *, today: date) -> date:
+    """The Monday of an ISO week written 2026-W48; of this week for anything else."""
+    try:
+        year, _, number = week.partition("-W")
+        return date.fromisocalendar(int(year), int(number), 1)
+    except ValueError:
+        return today - timedelta(days=today.weekday())
+
+
+def week_name(day: date) -> str:
+    """The ISO week of a day: 2026-W48."""
+    year, number, _ = day.isocalendar()
+    return f"{year}-W{number:02d}"
+
+
+@dataclass(frozen=True)
+class WeekRow:
+    """A person's week: shifts and absences by day, and minutes present."""
+
+    person: Person
+    days: tuple[tuple[date, tuple[Shift, ...], tuple[Absence, ...]], ...]
+    minutes: int
+
+
+def week(monday: date) -> list[WeekRow]:
+    """The week of everybody who treats, in three queries."""
+    people = list(therapists(with_lead=True))
+    span = day_span(monday)[0], day_span(monday + timedelta(days=6))[1]
+    shifts, absences = list(shifts_between(*span)), list(absences_between(*span))
+    rows = []
+    for person in people:
+        mine = [shift for shift in shifts if shift.person_id == person.pk]
+        away = [absence for absence in absences if absence.person_id == person.pk]
+        days = []
+        for offset in range(7):
+            start, end = day_span(monday + timedelta(days=offset))
+            days.append(
+                (
+                    monday + timedelta(days=offset),
+                    tuple(shift for shift in mine if start <= shift.start < end),
+                    tuple(absence for absence in away if absence.start < end and absence.end > start),
+                )
+            )
+        rows.append(WeekRow(person, tuple(days), _presence(person, mine, away, *span).minutes))
+    return rows
+
+
+def shifts_of(person: Person, monday: date) -> list[Shift]:
+    """A person's planned shifts of a week."""
+    span = day_span(monday)[0], day_span(monday + timedelta(days=6))[1]
+    return list(shifts_between(*span).filter(person=person))
+
+
+def absences_of(person: Person, now: datetime) -> list[Absence]:
+    """A person's absences that have not ended."""
+    rows = Absence.objects.filter(person=person, cancelled=False, end__gt=now)
+    return list(rows.order_by("start", "id"))
+
+
+def competencies_of(person: Person, today: date) -> list[tuple[str, Competency, bool]]:
+    """What a person is or was trained for: the words, the row, and whether it holds today."""
+    rows = Competency.objects.filter(person=person).order_by("technique", "-valid_from", "id")
+    return [
+        (
+            MINUTES_WORDS.get(("technique", row.technique), row.technique),
+            row,
+            row.valid_from <= today and (row.valid_until is None or row.valid_until >= today),
+        )
+        for row in rows
+    ]
+
+
+def rest_of_today(now: datetime) -> dict[str, datetime]:
+    """From now until the end of the local day, as a form begins."""
+    return {"start": now.replace(second=0, microsecond=0), "end": day_span(timezone.localdate(now))[1]}
