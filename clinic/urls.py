@@ -5,6 +5,7 @@ from django.urls import URLPattern, URLResolver, include, path
 # Each part that shows pages adds one include() line here; the parts stand in the order of the work.
 urlpatterns: list[URLPattern | URLResolver] = [
     path("", include("clinic.frame_urls")),
+    path("", include("therapy.pages.urls")),
     path("health/", include("clinic.health")),
     path("jobs/", include("clinic.jobs.urls")),
     path("attention/", include("clinic.attention.urls")),

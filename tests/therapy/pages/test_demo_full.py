@@ -2,10 +2,12 @@
 
 from collections import Counter
 from datetime import date
+from io import StringIO
 
 import pytest
+from django.core.management import call_command
 
-from clinic.models import Assignment, Patient, Person
+from clinic.models import Assignment, AuditEvent, Patient, Person
 from clinic.staff.roles import Role
 from therapy.models import DueWindow, TreatmentSession
 from therapy.pages.demo.load import load
@@ -34,4 +36,10 @@ def test_the_full_demo_is_a_small_clinic_with_ten_weeks_of_history():
         "cancelled",
         "open",
     }
+    # A tenth of the treatments came through the service, each with its audit row.
+    recorded = AuditEvent.objects.filter(action="treatment_recorded").count()
+    assert recorded * 20 >= TreatmentSession.objects.count()
+    said = StringIO()
+    call_command("check_records", stdout=said)
+    assert "nothing found" in said.getvalue()
     assert Assignment.objects.filter(ended_at__isnull=True).count() == states["active"]

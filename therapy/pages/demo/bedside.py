@@ -10,13 +10,14 @@ from therapy.models import AdverseEvent, DueWindow, Order, TreatmentSession, Tre
 from therapy.pages.demo.book import Book
 from therapy.pages.demo.cases import Case
 from therapy.sessions.models import Delivered, DeliveredBy, SputumState
+from therapy.sessions.rules import DOSE_UNITS, dose_of
 
 _BORG = (0, 5, 10, 20, 30, 40, 50, 60, 70)
 _EVENTS = (
-    ("desaturation", "Stopped, sat up, oxygen as ordered; back to range in 4 min", "Nurse in charge"),
-    ("dizziness", "Rested between sets, breathed more slowly", "Nurse in charge"),
-    ("nausea", "Stopped; basin; tried again in the next window", "Nurse in charge"),
-    ("bronchospasm", "Stopped; bronchodilator by the ward", "Dr Larkspur"),
+    ("hypoxaemia", "Stopped, sat up, oxygen as ordered; back to range in 4 min", "Nurse in charge"),
+    ("dizziness_or_hypotension", "Rested between sets, breathed more slowly", "Nurse in charge"),
+    ("swallowed_air", "Paused, sat up; went on with smaller breaths", "Nurse in charge"),
+    ("pain_or_injury", "Drain site tender: stopped, pillow to splint", "Dr Larkspur"),
 )
 
 
@@ -105,13 +106,15 @@ def _dose_done(chance: random.Random, row: TreatmentSession, order: Order, *, fu
         )
 
     # A part is told in the unit in which the dose is counted; the rest of the dose stays as ordered.
-    row.sets_done = part(order.sets)
-    row.breaths_per_set_done = order.breaths_per_set
-    counted = order.sets is not None
-    row.cycles_done = order.cycles if counted else part(order.cycles)
-    row.positions_done = order.positions if counted or order.cycles else part(order.positions)
-    if order.minutes is not None:
-        row.minutes_done = part(order.minutes)
+    ordered = {unit: getattr(order, unit) for unit in DOSE_UNITS}
+    counted = dose_of(ordered, {})
+    for unit, amount in ordered.items():
+        done = part(amount) if counted is not None and unit == counted.unit else amount
+        setattr(row, f"{unit}_done", done)
+    if not full:
+        row.reason, row.reason_group = chance.choice(
+            [("too_tired", "patient"), ("too_tired", "patient"), ("no_time", "service")]
+        )
     if "huffs_per_set" in order.dose and row.sets_done:
         row.huffs_done = int(order.dose["huffs_per_set"]) * row.sets_done
     if order.technique in ("pep", "oscillating_pep"):
@@ -149,7 +152,7 @@ def _sputum(chance: random.Random, row: TreatmentSession, case: Case, now: Given
         4, max(1, round(case.sputum.colour * (0.55 + 0.45 * level) + chance.uniform(-0.4, 0.4)))
     )
     row.sputum_consistency = chance.choice(["thin", "thick", "thick", "sticky"])
-    row.blood = "streaks" if chance.random() < 0.015 else "none"
+    row.blood = "old" if chance.random() < 0.015 else "none"
 
 
 def _values(book: Book, row: TreatmentSession, case: Case, now: Given) -> None:

@@ -2,6 +2,7 @@
 
 import random
 from collections import defaultdict
+from collections.abc import Callable
 from datetime import datetime
 from typing import Any, TypeVar
 from uuid import UUID
@@ -33,6 +34,12 @@ class Book:
     def of(self, model: type[M]) -> list[M]:
         """The rows of one table kept so far."""
         return self._rows[model]
+
+    def pop(self, model: type[M], belongs: Callable[[M], bool]) -> list[M]:
+        """Take the rows of one table that belong to something out of the book."""
+        rows: list[M] = self._rows[model]
+        self._rows[model] = [row for row in rows if not belongs(row)]
+        return [row for row in rows if belongs(row)]
 
     def write(self, *tables: type[models.Model]) -> None:
         """Insert the rows of these tables, in this order."""

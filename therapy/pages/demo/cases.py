@@ -24,7 +24,6 @@ class Prescription:
     medicines: tuple[tuple[str, str, int | None], ...] = ()
     independent_sets_a_day: int | None = None
     why: str = ""
-    unsigned: bool = False
     one_day: bool = False
 
 
@@ -180,7 +179,7 @@ NAMED = (
     Case(
         "wagtailby", "Wagtailby", "Verity", 70, "female", "acute", "9", "bronchiectasis",
         "Bronchiectasis, osteoporosis", 4, "soon", "Thick sputum", "heron",
-        (_acute("oscillating_pep", 3, source="telephone", prescriber="Dr Larkspur", unsigned=True),),
+        (_acute("oscillating_pep", 3, source="telephone", prescriber="Dr Larkspur"),),
         ("osteoporosis",), Sputum(22, 3),
     ),
     Case(

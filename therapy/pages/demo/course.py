@@ -75,7 +75,7 @@ def _order(scene: Scene, case: Case, told: Prescription, patient: Patient) -> Or
             **counted_columns(told.technique, dose),
         )
     )  # fmt: skip
-    if order.needs_signature and not told.unsigned:
+    if order.needs_signature:
         scene.book.add(OrderSignature(order=order, by=scene.service.lead, at=start + timedelta(hours=5)))
     for position, (kind, timing, lead) in enumerate(told.medicines, start=1):
         scene.book.add(
@@ -98,7 +98,7 @@ def _windows(scene: Scene, case: Case, order: Order) -> list[Due]:
         made_until = first
     due = []
     for one in rule.due_windows(
-        rule.OrderTimes(times_a_day=order.times_a_day or 1, starts_at=order.started_at, ends_at=order.valid_until), day,
+        rule.OrderTimes(order.times_a_day or 1, _first_opening(scene, order), order.valid_until), day,
         time_zone=scene.clock.zone.key, date_from=first, date_to=made_until,
     ):  # fmt: skip
         window = scene.book.add(
@@ -114,6 +114,18 @@ def _windows(scene: Scene, case: Case, order: Order) -> list[Due]:
         elif one.earliest < scene.clock.told_until or one.service_date == scene.clock.today:
             due.append(Due(case, order, window, (one.service_date - first).days))
     return due
+
+
+def _first_opening(scene: Scene, order: Order) -> datetime:
+    """An order that took over opens its first window once the one before has no window open any more."""
+    if order.replaces is None:
+        return order.started_at
+    before = [
+        row.latest
+        for row in scene.book.of(DueWindow)
+        if row.order is order.replaces and row.state != WindowState.CANCELLED
+    ]
+    return max([order.started_at, *before])
 
 
 def _wall_time(text: str) -> "rule.time":

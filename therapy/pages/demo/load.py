@@ -40,7 +40,7 @@ from therapy.models import (
     TreatmentStaff,
     VisitStaff,
 )
-from therapy.pages.demo import cases, course, patients, service, today
+from therapy.pages.demo import cases, course, live, patients, replay, service, today
 from therapy.pages.demo.book import Book
 from therapy.pages.demo.diary import Diary
 from therapy.pages.demo.clock import DemoClock
@@ -54,6 +54,7 @@ _TABLES = (
     Reassessment, Notice,
 )  # fmt: skip
 DEMO_HOUR = time(9, 41)
+REPLAY_DAYS = 1
 
 
 def load(*, seed: int = 1, day: date | None = None, small: bool = False) -> dict[str, int]:
@@ -80,8 +81,12 @@ def load(*, seed: int = 1, day: date | None = None, small: bool = False) -> dict
         rows = patients.build(scene, told_cases)
         told = course.tell(scene, told_cases, rows)
         today.tell(scene, told_cases, rows, told)
+        newest = replay.take_out(book, since=clock.at(REPLAY_DAYS, "12:00"))
         book.write(*_TABLES)
-    return book.counts()
+        counts = book.counts()
+        counts["treatments through the service"] = replay.record(newest)
+        live.tell(scene, told_cases, told, now_is_now=day is None)
+    return counts
 
 
 def _clock(day: date | None) -> DemoClock:

@@ -12,6 +12,7 @@ from clinic.models import (
     Referral,
     SpO2Target,
 )
+from clinic.patients.rules import folded
 from therapy.pages.demo.cases import Case
 from therapy.pages.demo.scene import Scene
 
@@ -68,7 +69,7 @@ def _patient(scene: Scene, case: Case, number: int) -> Patient:
             # Numbers kept free for invented people: Ofcom, telephone numbers for drama use, 01632 960000 to 960999.
             phone=f"01632 960{100 + number}",
             contact_name=f"{case.helper} of the patient" if case.helper else "",
-            name_sound=case.family.casefold(),
+            name_sound=folded(case.family),
             created_at=came,
         )
     )

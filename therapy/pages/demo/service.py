@@ -5,8 +5,10 @@ from datetime import datetime, time, timedelta
 
 from django.contrib.auth.hashers import make_password
 
-from clinic.models import Absence, CareSettingRule, Competency, Person, Shift, StandardMinutes, Unit
+from clinic.models import Absence, Competency, Person, Shift, Unit
 from clinic.staff.roles import Role
+from clinic.units.selectors import standard_minutes
+from clinic.units.services import ensure_defaults
 from therapy.orders.doses import TECHNIQUES
 from therapy.pages.demo.accounts import DEMO_ACCOUNTS, DEMO_PHRASE
 from therapy.pages.demo.book import Book
@@ -21,21 +23,6 @@ _UNITS = (
     ("home", "Home round", "home", time(8), time(20), {}),
 )  # fmt: skip
 
-# Local numbers of the demo clinic; the BTS/ACPRC time table gives 30 min for an uncomplicated treatment.
-_MINUTES = {
-    "drainage": 30, "head_down_drainage": 30, "percussion_vibration": 25, "pep": 25, "oscillating_pep": 25,
-    "hfcwo": 30, "mi_e": 30, "breathing_techniques": 25, "directed_cough": 15, "assisted_cough": 20,
-    "incentive_spirometry": 15,
-}  # fmt: skip
-_TASKS = {"set_up": 5, "gown": 5, "notes": 5, "travel": 15}
-# Published intervals as in evidence, all from memory of AARC 1991; step-down and outpatient are local.
-_REASSESS = (
-    ("intensive", 48, "hours", "AARC 1991, from memory"),
-    ("step_down", 48, "hours", "local: as intensive care"),
-    ("acute", 72, "hours", "AARC 1991, from memory"),
-    ("outpatient", 3, "months", "local"),
-    ("home", 3, "months", "AARC 1991, from memory"),
-)
 _LATE = {"thornapple"}
 _WEEKEND_TEAMS = (("lindqvale", "quillfeather"), ("heron", "thornapple"), ("quillfeather", "otterby"))
 
@@ -47,14 +34,15 @@ class Service:
     units: dict[str, Unit]
     people: dict[str, Person]
     present: dict[tuple[str, object], tuple[datetime, datetime]]
+    standard: dict[tuple[str, str], int]
 
     @property
     def lead(self) -> Person:
         return self.people["saltmarsh"]
 
     def minutes(self, technique: str) -> int:
-        """Standard minutes of one treatment, notes included."""
-        return _MINUTES[technique] + _TASKS["notes"]
+        """Standard minutes of one treatment."""
+        return self.standard["technique", technique]
 
 
 def build(book: Book, clock: DemoClock) -> Service:
@@ -71,19 +59,8 @@ def build(book: Book, clock: DemoClock) -> Service:
                 "phone": f"45{len(units)}0",
             },
         )
-    for setting, every, spell, source in _REASSESS:
-        CareSettingRule.objects.get_or_create(
-            care_setting=setting,
-            defaults={"reassess_every": every, "reassess_every_spell": spell, "source": source},
-        )
-    for kind, table in ((StandardMinutes.TECHNIQUE, _MINUTES), (StandardMinutes.TASK, _TASKS)):
-        for name, minutes in table.items():
-            StandardMinutes.objects.get_or_create(
-                kind=kind,
-                name=name,
-                defaults={"minutes": minutes, "source": "local number of the demo clinic"},
-            )
-    service = Service(units, _people(), {})
+    ensure_defaults()
+    service = Service(units, _people(), {}, standard_minutes())
     _shifts(book, clock, service)
     _absences(book, clock, service)
     for person in service.people.values():

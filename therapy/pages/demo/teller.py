@@ -1,9 +1,9 @@
 """Decides what became of each due window of the demo, in the order of time."""
 
 from dataclasses import dataclass, field
-from datetime import datetime, time, timedelta
+from datetime import date, datetime, time, timedelta
 
-from clinic.models import Person
+from clinic.models import AccessGrant, Person
 from therapy.models import DueWindow, Order, ScheduledVisit, VisitStaff
 from therapy.pages.demo import bedside
 from therapy.pages.demo.cases import Case
@@ -17,19 +17,19 @@ _AT_BEDSIDE = ("therapist", "student")
 
 # Reason group, reason, words: how often each on a ward and at home.
 _MISSED_WARD = (
-    (("patient", "refused"), "Too tired", 10),
+    (("patient", "declined"), "Too tired", 10),
     (("patient", "asleep"), "Asked not to be woken", 4),
     (("away", "imaging"), "", 9),
     (("away", "theatre"), "", 2),
     (("away", "dialysis"), "", 2),
-    (("clinical", "held"), "Held by the ward round", 5),
+    (("clinical", "unwell"), "Ward round asked to wait", 5),
     (("service", "no_device"), "Device not on the ward", 2),
-    (("service", "mistake"), "Left off the list", 1),
+    (("service", "overlooked"), "Left off the list", 1),
 )
 _MISSED_HOME = (
     (("patient", "not_at_home"), "", 8),
-    (("patient", "refused"), "Unwell, asked to come another day", 6),
-    (("away", "discharged"), "In hospital for the day", 1),
+    (("patient", "declined"), "Asked to come another day", 6),
+    (("away", "away_elsewhere"), "In hospital for the day", 1),
     (("service", "no_device"), "Device at repair", 1),
 )
 
@@ -60,6 +60,7 @@ class Teller:
         self.scene, self.told, self.chance = scene, told, scene.book.chance
         self.until = scene.clock.told_until
         self._begun: set[object] = set()
+        self._granted: set[tuple[str, str, date]] = set()
 
     def tell(self, due: Due) -> None:
         """What became of one window; windows come in the order of time."""
@@ -121,7 +122,7 @@ class Teller:
         window, order, (start, end) = due.window, due.order, times
         diary, day = self.scene.diary, window.service_date
         if not diary.is_free(order.patient_id, day, start, end):
-            return self._missed(due, ("service", "mistake"), "Two treatments fell together")
+            return self._missed(due, ("service", "overlooked"), "Two treatments fell together")
         person, at_bedside = self.scene.service.people[name], by in _AT_BEDSIDE
         diary.take([order.patient_id, *([name] if at_bedside else [])], day, start, end)
         self._screen(due, start, person)
@@ -133,8 +134,11 @@ class Teller:
         if row.needs_signature and start < self.scene.clock.at(1, "12:00"):
             row.signed_by, row.signed_at = self.scene.service.lead, end + timedelta(hours=3)
         window.state, window.closed_at = WindowState.FULL if full else WindowState.PART, row.recorded_at
+        window.reason_group, window.reason = row.reason_group, row.reason
         if at_bedside and day > self.scene.clock.day(VISITS_FROM_DAYS):
             row.visit = self._visit(due, name, start, end)
+            if name != due.case.therapist:
+                self._grant(due, name)
         return None
 
     def _visit(self, due: Due, name: str, start: datetime, end: datetime) -> ScheduledVisit:
@@ -148,6 +152,21 @@ class Teller:
         )  # fmt: skip
         book.add(VisitStaff(visit=visit, person=service.people[name], start=start, end=end, state="done"))
         return visit
+
+    def _grant(self, due: Due, name: str) -> None:
+        """Whoever visits another's patient may open the record on that day."""
+        clock, day = self.scene.clock, due.window.service_date
+        if (name, due.case.key, day) in self._granted:
+            return
+        self._granted.add((name, due.case.key, day))
+        begins = clock.on(day, time(7, 45))
+        self.scene.book.add(
+            AccessGrant(
+                id=self.scene.book.new_id(begins), person=self.scene.service.people[name], patient=due.order.patient,
+                why="scheduled", from_at=begins, until_at=clock.on(day + timedelta(days=1), time(8)),
+                by=self.scene.service.lead, created_at=begins,
+            )
+        )  # fmt: skip
 
     def _screen(self, due: Due, start: datetime, person: Person) -> None:
         screenings, technique = self.told.screenings[due.case.key], due.order.technique

@@ -3,8 +3,9 @@
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 
+from clinic.assignments.services import HANDOVER
 from clinic.models import AccessGrant, CareSettingRule, Notice, Patient
-from therapy.models import DueWindow, OrderHold, Reassessment, ScheduledVisit, VisitStaff
+from therapy.models import DueWindow, Reassessment, ScheduledVisit, VisitStaff
 from therapy.pages.demo.cases import Case
 from therapy.pages.demo.course import Told
 from therapy.pages.demo.scene import Scene
@@ -30,14 +31,13 @@ def tell(scene: Scene, cases: list[Case], patients: dict[str, Patient], told: To
     for case in cases:
         if case.key in told.orders:
             _reassessments(scene, case, told)
-            _story(scene, case, told)
     for key, author, words in _NOTES:
         case = next((one for one in cases if one.key == key), None)
         if case is not None:
             at, people = scene.clock.at(1, "16:20"), scene.service.people
             scene.book.add(
                 Notice(
-                    id=scene.book.new_id(at), kind="hand_over", to=people[case.therapist], by=people[author],
+                    id=scene.book.new_id(at), kind=HANDOVER, to=people[case.therapist], by=people[author],
                     patient=patients[key], words=words, at=at,
                 )
             )  # fmt: skip
@@ -142,28 +142,3 @@ def _looked_at(scene: Scene, case: Case, told: Told, at: datetime, due: datetime
             outcome=outcome, findings=words, still_helps=helps, by=scene.service.people[case.therapist], created_at=at,
         )
     )  # fmt: skip
-
-
-def _story(scene: Scene, case: Case, told: Told) -> None:
-    screenings, author = told.screenings[case.key], scene.service.people[case.therapist]
-    if case.story == "held_by_person":
-        at = scene.clock.told_until - timedelta(minutes=95)
-        scene.book.add(
-            OrderHold(
-                order=told.orders[case.key][1], reason="New belly pain: surgeons look first", by=author,
-                decides="Dr Burnet", decide_by=scene.clock.now + timedelta(hours=3), started_at=at, created_at=at,
-            )
-        )  # fmt: skip
-    if case.story == "blood_today" and screenings.last is not None:
-        at = max(
-            scene.clock.told_until - timedelta(minutes=25), screenings.last.started_at + timedelta(minutes=2)
-        )
-        screenings.findings = {"haemoptysis_24h_ml": 8.0, "haemoptysis_5_to_240": "yes"}
-        screenings.ask(at, author, "new condition")
-    if case.story == "film_yesterday" and screenings.last is not None:
-        at = max(scene.clock.at(1, "18:00"), screenings.last.started_at + timedelta(minutes=2))
-        screenings.findings = {
-            "pneumothorax_suspected_or_tension": "unknown",
-            "pneumothorax_untreated": "unknown",
-        }
-        screenings.ask(at, author, "new condition")

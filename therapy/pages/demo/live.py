@@ -1,0 +1,104 @@
+"""What happens in the demo through the services that the pages call: new findings, holds, changes, and the jobs."""
+
+from datetime import timedelta
+
+from clinic.models import Person
+from screening import hold_services
+from screening import services as screenings
+from screening.models import Screening
+from therapy.models import Order, TreatmentSession
+from therapy.orders import services as orders
+from therapy.orders.models import OrderSource
+from therapy.orders.selectors import prescription_of
+from therapy.pages.demo.cases import Case
+from therapy.pages.demo.course import Told
+from therapy.pages.demo.scene import Scene
+from therapy.reassessment import services as reassessments
+from therapy.scheduling import window_services
+from therapy.sessions import alerts
+
+
+def tell(scene: Scene, cases: list[Case], told: Told, *, now_is_now: bool) -> None:
+    """Do it. What the services date by the clock themselves is left out where the demo is told for another day."""
+    for case in cases:
+        if case.story == "blood_today":
+            _find(
+                scene,
+                case,
+                told,
+                {"haemoptysis_24h_ml": 8.0, "haemoptysis_5_to_240": "yes"},
+                "Coughed up blood",
+            )
+        if case.story == "film_yesterday":
+            open_again = {"pneumothorax_suspected_or_tension": "unknown", "pneumothorax_untreated": "unknown"}
+            _find(scene, case, told, open_again, "Sudden chest pain; film to be read")
+        if now_is_now and case.story == "held_by_person":
+            _hold(scene, case, told)
+        if now_is_now and case.story == "student":
+            _change_by_telephone(scene, case, told)
+    _ask_for_signatures()
+    now = scene.clock.now
+    hold_services.tell_all_holds(at=now)
+    window_services.close_windows(now)
+    reassessments.open_overdue_flags(now=now)
+
+
+def _find(scene: Scene, case: Case, told: Told, answers: dict[str, str | float], reason: str) -> None:
+    kept = told.screenings[case.key]
+    in_force = Screening.objects.get(patient=kept.patient, ended_at__isnull=True)
+    at = max(scene.clock.told_until - timedelta(minutes=25), in_force.started_at + timedelta(minutes=2))
+    screenings.record_screening(
+        by=_owner(scene, case),
+        patient=kept.patient,
+        answers=answers,
+        at=at,
+        reason=reason,
+        keep="all",
+        source="command",
+    )
+
+
+def _hold(scene: Scene, case: Case, told: Told) -> None:
+    order = Order.objects.get(pk=told.orders[case.key][1].pk)
+    orders.hold(
+        by=_owner(scene, case),
+        order=order,
+        reason="New belly pain: surgeons look first",
+        decides="Dr Burnet",
+        decide_by=scene.clock.now + timedelta(hours=3),
+    )
+
+
+def _change_by_telephone(scene: Scene, case: Case, told: Told) -> None:
+    """A telephone order that was read back and waits for its signature."""
+    order = Order.objects.get(pk=told.orders[case.key][0].pk)
+    before = prescription_of(order)
+    changed = type(before)(
+        technique=before.technique,
+        dose={**before.dose, "sets": 5},
+        times_a_day=before.times_a_day,
+        source=OrderSource.TELEPHONE,
+        prescriber="Dr Larkspur",
+        read_back=True,
+        reasons=before.reasons or {"resistance_setting": "Used for years"},
+        medicines=before.medicines,
+        independent_sets_a_day=before.independent_sets_a_day,
+    )
+    orders.change(
+        by=_owner(scene, case), order=order, prescription=changed, reason="More sputum since yesterday"
+    )
+
+
+def _ask_for_signatures() -> None:
+    """Treatments by the student that came in bulk wait for a signature like all others."""
+    waiting = TreatmentSession.objects.filter(
+        needs_signature=True, signed_at__isnull=True, entered_in_error=False
+    )
+    for treatment in waiting.select_related("patient", "recorded_by").order_by("started_at", "id"):
+        alerts.ask_for_signature(
+            treatment, by=treatment.recorded_by, at=treatment.recorded_at, source="command"
+        )
+
+
+def _owner(scene: Scene, case: Case) -> Person:
+    return scene.service.people[case.therapist]

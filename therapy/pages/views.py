@@ -1,0 +1,56 @@
+"""The home page of each role, search, and what the app is for."""
+
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import render
+from django.utils import timezone
+
+from clinic.access import CLINICAL, EVERYONE, Role, allow
+from clinic.audit import services as audit
+from clinic.forms import respond_invalid
+from clinic.patients import selectors as patients
+from therapy.pages import about as about_page
+from therapy.pages.forms import SearchForm
+from therapy.pages.selectors_accounts import accounts_home
+from therapy.pages.selectors_lead import lead_home
+from therapy.pages.selectors_round import round_home
+from therapy.pages.selectors_service import service_home
+
+MOST_FOUND = 50
+
+
+@allow(*EVERYONE)
+def home(request: HttpRequest) -> HttpResponse:
+    """The page made for the work of whoever signed in."""
+    person, now = request.user, timezone.now()
+    if person.role == Role.LEAD:
+        return render(request, "pages/home_lead.html", {"home": lead_home(person, now)})
+    if person.role == Role.THERAPIST:
+        return render(request, "pages/home_round.html", {"home": round_home(person, now)})
+    if person.role == Role.MANAGER:
+        return render(request, "pages/home_service.html", {"home": service_home(person, now)})
+    return render(request, "pages/home_accounts.html", {"home": accounts_home(now)})
+
+
+@allow(*CLINICAL)
+def search(request: HttpRequest) -> HttpResponse:
+    """Find a patient. Sent as a form, so that no name stands in an address; that something was looked for is kept."""
+    form = SearchForm(request.POST or None)
+    if not form.is_bound:
+        return render(request, "pages/search.html", {"form": form})
+    if not form.is_valid():
+        return respond_invalid(request, "pages/search.html", {"form": form})
+    found = list(
+        patients.search(request.user, form.cleaned_data["words"]).order_by(*patients.NAME_ORDER)[
+            : MOST_FOUND + 1
+        ]
+    )
+    rows = patients.in_list(found[:MOST_FOUND])
+    audit.record(action="searched", by=request.user, subject=request.path, reason=f"{len(rows)} shown")
+    more = len(found) > MOST_FOUND
+    return render(request, "pages/search.html", {"form": form, "rows": rows, "asked": True, "more": more})
+
+
+@allow(*EVERYONE)
+def about(request: HttpRequest) -> HttpResponse:
+    """What the app is for, what it is not for, its cautions and its sources."""
+    return render(request, "pages/about.html", {"about": about_page.about()})
