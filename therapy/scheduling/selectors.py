@@ -67,7 +67,11 @@ def free_windows_of(assigned: Person | None, service_date: date) -> list[DueWind
         rows = rows.exclude(Exists(in_force))
     else:
         rows = rows.filter(Exists(in_force.filter(therapist=assigned)))
-    return list(without_visit(rows).select_related("patient__unit", "order").order_by("latest", "id"))
+    return list(
+        without_visit(rows)
+        .select_related("patient__identity", "patient__unit", "order")
+        .order_by("latest", "id")
+    )
 
 
 def holds_of(windows: Sequence[DueWindow]) -> dict[UUID, str]:

@@ -89,7 +89,7 @@ NAMED = (
                    medicines=(("bronchodilator", "before", 15), ("hypertonic_saline", "before", 0))),
         ),
         sputum=Sputum(34, 3, 0.4), isolation=("contact", "gown, gloves"),
-        oxygen=("nasal_cannula", 2000, None), spo2=90, target=(88, 92, 85), story="oxygen_up",
+        oxygen=("nasal_cannula", 1000, None), spo2=90, target=(88, 92, 85), story="oxygen_up",
     ),
     Case(
         "pebblebrook", "Pebblebrook", "Ivo", 47, "male", "step_down", "3", "bronchiectasis",

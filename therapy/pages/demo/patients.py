@@ -80,7 +80,7 @@ def _patient(scene: Scene, case: Case, number: int) -> Patient:
 
 
 def _born(today: date, age: float, number: int) -> date:
-    return today - timedelta(days=round(age * 365.25) + number % 29)
+    return today - timedelta(days=round(age * 365.25) + number * 37 % 330)
 
 
 def _referral(scene: Scene, case: Case, patient: Patient, came: datetime, triaged: datetime) -> None:

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from datetime import datetime, timedelta
 
 from clinic.assignments.services import HANDOVER
-from clinic.models import AccessGrant, CareSettingRule, Notice, Patient
+from clinic.models import AccessGrant, CareSettingRule, Measurement, Notice, Patient
 from therapy.models import DueWindow, Reassessment, ScheduledVisit, VisitStaff
 from therapy.pages.demo.cases import Case
 from therapy.pages.demo.course import Told
@@ -31,6 +31,7 @@ def tell(scene: Scene, cases: list[Case], patients: dict[str, Patient], told: To
     for case in cases:
         if case.key in told.orders:
             _reassessments(scene, case, told)
+    _oxygen_turned_up(scene, cases, patients)
     for key, author, words in _NOTES:
         case = next((one for one in cases if one.key == key), None)
         if case is not None:
@@ -39,6 +40,19 @@ def tell(scene: Scene, cases: list[Case], patients: dict[str, Patient], told: To
                 Notice(
                     id=scene.book.new_id(at), kind=HANDOVER, to=people[case.therapist], by=people[author],
                     patient=patients[key], words=words, at=at,
+                )
+            )  # fmt: skip
+
+
+def _oxygen_turned_up(scene: Scene, cases: list[Case], patients: dict[str, Patient]) -> None:
+    """What a therapist must know before the next treatment: the ward gives more oxygen."""
+    at, by = scene.clock.told_until - timedelta(minutes=3), scene.service.people["lindqvale"]
+    for case in cases:
+        if case.story == "oxygen_up":
+            scene.book.add(
+                Measurement(
+                    id=scene.book.new_id(at), patient=patients[case.key], kind="spo2_percent", value=89, measured_at=at,
+                    oxygen_device="nasal_cannula", oxygen_flow_ml_per_min=2000, by=by, created_at=at,
                 )
             )  # fmt: skip
 
