@@ -19,7 +19,7 @@ from therapy.reports import selectors as reports
 from therapy.reports import weekly
 from therapy.reports.models import StoredReport
 from therapy.scheduling.models import DueWindow, WindowState
-from therapy.sessions.alerts import ADVERSE_WORDS
+from therapy.sessions import words as treatment_words
 from therapy.sessions.models import TreatmentSession
 from therapy.sessions.rules import GROUP_WORDS, REASONS
 
@@ -133,7 +133,7 @@ def service_home(person: Person, now: datetime) -> ServiceHome:
             if one["treated"]
         ],
         event_words=", ".join(
-            f"{ADVERSE_WORDS.get(kind, kind).lower()} {number:,}"
+            f"{treatment_words.ADVERSE_EVENTS.get(kind, kind).lower()} {number:,}"
             for kind, number in values["events"]["kinds"].items()
         ),
         updated_at=now,

@@ -22,9 +22,16 @@ pytestmark = pytest.mark.django_db
 LEAD_BLOCKS = ["New referrals", "Not covered today", "On hold, someone must decide",
                "Minutes due against minutes present", "Reassessments", "To sign"]  # fmt: skip
 ROUND_BLOCKS = ["Rest of the round", "On hold", "Hand-over for me", "Reassessments due", "Unfinished notes"]
-SERVICE_BLOCKS = ["Treatments delivered", "Reassessed on time", "Referral to first treatment",
-                  "This week and the last four", "Not delivered, by reason", "Adverse events and holds", "Minutes needed against present",
-                  "How complete the records are"]  # fmt: skip
+SERVICE_BLOCKS = [
+    "Treatments delivered",
+    "Reassessed on time",
+    "Referral to first treatment",
+    "This week and the last four",
+    "Not delivered, by reason",
+    "Adverse events and holds",
+    "Minutes needed against present",
+    "How complete the records are",
+]
 
 
 @pytest.fixture(autouse=True)

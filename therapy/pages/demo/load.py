@@ -42,8 +42,8 @@ from therapy.models import (
 )
 from therapy.pages.demo import cases, course, live, patients, replay, service, today
 from therapy.pages.demo.book import Book
-from therapy.pages.demo.diary import Diary
 from therapy.pages.demo.clock import DemoClock
+from therapy.pages.demo.diary import Diary
 from therapy.pages.demo.scene import Scene
 
 # Each table after those that it points to.

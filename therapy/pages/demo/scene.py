@@ -3,8 +3,8 @@
 from dataclasses import dataclass
 
 from therapy.pages.demo.book import Book
-from therapy.pages.demo.diary import Diary
 from therapy.pages.demo.clock import DemoClock
+from therapy.pages.demo.diary import Diary
 from therapy.pages.demo.service import Service
 
 
