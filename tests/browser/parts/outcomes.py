@@ -3,12 +3,14 @@
 from typing import Any
 
 from django.db.models import Count
+from django.utils import timezone
 from playwright.sync_api import Page
 
 from clinic.models import Patient
 from clinic.staff.roles import Role
 from tests.browser.seen import Seen, open_everything
-from therapy.models import Reassessment, StoredReport, TreatmentSession
+from therapy.models import Reassessment, TreatmentSession
+from therapy.reports.services import current_week
 
 
 def a_patient_with_sputum() -> dict[str, Any]:
@@ -39,9 +41,9 @@ def a_reassessment() -> dict[str, Any]:
     return {"patient_id": row.patient_id, "reassessment_id": row.pk}
 
 
-def a_reported_week() -> dict[str, Any]:
-    """The week of the last report."""
-    return {"week": StoredReport.objects.latest("data_as_of", "pk").period}
+def a_past_week() -> dict[str, Any]:
+    """The week before this one."""
+    return {"week": str(current_week(timezone.now()).shifted(-1))}
 
 
 def send_empty(page: Page) -> None:
@@ -52,8 +54,8 @@ def send_empty(page: Page) -> None:
 
 PAGES = [
     Seen("patient-outcomes", Role.LEAD, a_patient_with_sputum, patient=True, ready=open_everything),
-    Seen("figures-delivered", Role.MANAGER, a_reported_week),
-    Seen("figures-not-given", Role.MANAGER, a_reported_week),
+    Seen("figures-delivered", Role.MANAGER, a_past_week),
+    Seen("figures-not-given", Role.MANAGER, a_past_week),
     Seen("reassessments-due", Role.LEAD),
     Seen("reassessments", Role.LEAD, a_reassessed_patient, patient=True),
     Seen("reassessment-new", Role.LEAD, a_reassessed_patient, patient=True, wrong=send_empty),
