@@ -124,13 +124,13 @@ def _units(rows: list[Counted], patients: QuerySet[Patient], span: Span) -> list
         inside = [row for row in rows if row.unit_id == unit.pk]
         if inside:
             found.append(
-                {"name": unit.name, "care_setting": unit.care_setting, "reasons": _reasons(inside)}
+                {"id": unit.pk, "name": unit.name, "care_setting": unit.care_setting, "reasons": _reasons(inside)}
                 | _figure(inside, span.start, span.end)
             )
     elsewhere = [row for row in rows if row.unit_id not in units]
     if elsewhere:
         found.append(
-            {"name": "No unit recorded", "care_setting": "", "reasons": _reasons(elsewhere)}
+            {"id": None, "name": "No unit recorded", "care_setting": "", "reasons": _reasons(elsewhere)}
             | _figure(elsewhere, span.start, span.end)
         )
     return found
