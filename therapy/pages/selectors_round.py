@@ -127,8 +127,8 @@ def changed_since(patient: Patient, person: Person, now: datetime) -> list[str]:
 
 def _orders_since(patient: Patient, since: datetime) -> Iterable[str]:
     rows = Order.objects.filter(patient=patient, draft=False, started_at__gt=since, ended_at__isnull=True)
-    for order in rows.order_by("started_at", "id"):
-        what = "changed" if order.replaces_id else "new"
+    for order in rows.select_related("replaces").order_by("started_at", "id"):
+        what = "changed" if order.replaces is not None and not order.replaces.draft else "new"
         why = f": {order.change_reason}" if order.change_reason else ""
         yield f"{technique_words(order.technique)} {what} at {_when(order.started_at)}{why}."
 
