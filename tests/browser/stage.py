@@ -11,6 +11,7 @@ from datetime import date
 
 from django.core.management import call_command
 from django.db import connections
+from django.db.models import Count, Q
 from playwright.sync_api import Browser, BrowserContext, Page
 
 from clinic.models import JobRun, Person, Unit
@@ -39,10 +40,11 @@ class Stage:
     contexts: dict[str, BrowserContext] = field(default_factory=dict)
 
     def person(self, role: Role) -> Person:
-        """The first account of a role; of the therapists one who has patients."""
+        """The account of a role that was told most, then has most visits ahead: the fullest pages are theirs."""
         people = Person.objects.filter(role=role, is_active=True)
-        with_patients = people.filter(assignments__isnull=False).distinct()
-        return with_patients.first() or people.order_by("pk")[0]
+        told = Count("notices", filter=Q(notices__kind="handover"), distinct=True)
+        ahead = Count("visits", filter=Q(visits__state="scheduled"), distinct=True)
+        return people.annotate(told=told, ahead=ahead).order_by("-told", "-ahead", "pk")[0]
 
     def tab(self, role: Role | None) -> Page:
         """The one tab of a role; its messages of trouble are kept."""

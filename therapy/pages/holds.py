@@ -5,6 +5,7 @@ from datetime import datetime
 from uuid import UUID
 
 from django.db.models import QuerySet
+from django.utils import timezone
 
 from clinic import formats
 from clinic.access import patients_visible_to
@@ -31,6 +32,8 @@ class OnHold:
     by_person: bool
     clinical: bool
     over_words: str
+    since_words: str
+    decide_by_words: str
 
 
 def on_hold(person: Person, now: datetime) -> list[OnHold]:
@@ -82,6 +85,8 @@ def _one(who: PatientRow, order: Order, hold: OrderHold | None, verdict: Guard, 
             by_person=True,
             clinical=True,
             over_words=_over(hold.decide_by, now),
+            since_words=_when(hold.started_at, now),
+            decide_by_words=f"by {_when(hold.decide_by, now)}",
         )
     return OnHold(
         who=who,
@@ -93,7 +98,14 @@ def _one(who: PatientRow, order: Order, hold: OrderHold | None, verdict: Guard, 
         by_person=False,
         clinical=verdict.clinical,
         over_words=_over(verdict.decide_by, now),
+        since_words=_when(verdict.since, now) if verdict.since else "",
+        decide_by_words=f"by {_when(verdict.decide_by, now)}" if verdict.decide_by else "",
     )
+
+
+def _when(at: datetime, now: datetime) -> str:
+    """The time, with its date where that is not today."""
+    return formats.time(at) if timezone.localdate(at) == timezone.localdate(now) else formats.date_time(at)
 
 
 def _over(decide_by: datetime | None, now: datetime) -> str:

@@ -1,6 +1,6 @@
 """What the department lead's home page shows, in the order in which it is worked through."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, time, timedelta
 
 from django.utils import timezone
@@ -9,6 +9,7 @@ from clinic import formats
 from clinic.calendar import instant_of
 from clinic.models import Patient, Person, Referral
 from clinic.patients import selectors as patients
+from clinic.patients.models import PatientState
 from clinic.patients.selectors import PatientRow
 from clinic.referrals import selectors as referrals
 from clinic.referrals.models import Urgency
@@ -20,6 +21,7 @@ from therapy.reassessment import selectors as reassessments
 from therapy.reassessment.rules import Due
 from therapy.sessions.models import TreatmentSession
 
+_REFERRED = PatientState.REFERRED.label.capitalize()
 _KINDS: dict[str, str] = {Urgency.URGENT: "stop-text", Urgency.SOON: "look-text"}
 
 
@@ -96,7 +98,11 @@ def lead_home(person: Person, now: datetime) -> LeadHome:
 def waiting_referrals(person: Person, now: datetime) -> list[WaitingReferral]:
     """Referrals without a decision, the most urgent first and within urgency the longest waiting."""
     found = list(referrals.open_referrals(person))
-    who = _who([row.patient for row in found])
+    # That they are referred is what the list is about; other signs stay.
+    who = {
+        key: replace(row, signs=tuple(sign for sign in row.signs if sign[0] != _REFERRED))
+        for key, row in _who([row.patient for row in found]).items()
+    }
     return [
         WaitingReferral(row, who[row.patient_id], _KINDS.get(row.urgency, ""), referrals.waiting(row, now))
         for row in found
@@ -106,7 +112,7 @@ def waiting_referrals(person: Person, now: datetime) -> list[WaitingReferral]:
 def due_reassessments(person: Person, now: datetime) -> list[DueReassessment]:
     """Reassessments overdue or due until the end of the day, the longest overdue first."""
     tomorrow = timezone.localdate(now) + timedelta(days=1)
-    midnight = instant_of(tomorrow, time(0), timezone.get_default_timezone())  # type: ignore[arg-type]  # a ZoneInfo
+    midnight = instant_of(tomorrow, time(0), timezone.get_default_timezone())
     rows = reassessments.due_list(patients.patients(person), now, midnight)
     who = _who([patient for patient, _ in rows])
     return [
@@ -127,7 +133,7 @@ def to_sign(person: Person, now: datetime) -> ToSign:
         needs_signature=True, signed_at__isnull=True, entered_in_error=False, patient__in=visible
     )
     tomorrow = timezone.localdate(now) + timedelta(days=1)
-    midnight = instant_of(tomorrow, time(0), timezone.get_default_timezone())  # type: ignore[arg-type]  # a ZoneInfo
+    midnight = instant_of(tomorrow, time(0), timezone.get_default_timezone())
     ends = list(
         Decision.objects.filter(
             ended_at__isnull=True,

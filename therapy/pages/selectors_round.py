@@ -1,8 +1,9 @@
 """What a therapist's home page shows: the next patient, the rest of the round, and what waits beside it."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from uuid import UUID
 
 from django.db.models import Q
 from django.utils import timezone
@@ -16,11 +17,13 @@ from clinic.models import IsolationNote, Notice, Patient, Person
 from clinic.patients import selectors as patients
 from clinic.patients.models import Isolation
 from clinic.patients.selectors import PatientRow
+from clinic.staff import selectors as staff
 from screening.models import Answer, AnswerKind
 from screening.table import current as rule_table
 from therapy.orders.models import Order
 from therapy.orders.selectors import dose_in_short, technique_words
 from therapy.pages.holds import OnHold, on_hold
+from therapy.pages.minutes import absence_words
 from therapy.pages.selectors_lead import DueReassessment, due_reassessments
 from therapy.scheduling import selectors as scheduling
 from therapy.scheduling.models import DueWindow, ScheduledVisit, VisitStaff, VisitState
@@ -67,6 +70,7 @@ class RoundHome:
     overdue: list[DueReassessment]
     due_today: list[DueReassessment]
     unfinished: list[Stop]
+    absent: str
     updated_at: datetime
 
     @property
@@ -102,8 +106,15 @@ def round_home(person: Person, now: datetime) -> RoundHome:
         overdue=[one for one in due if one.over is not None],
         due_today=[one for one in due if one.over is None],
         unfinished=[_stop(who[visit.patient_id], visit, visit.window, {}) for visit in under_way],
+        absent=_absent(person, day, now),
         updated_at=now,
     )
+
+
+def _absent(person: Person, day: date, now: datetime) -> str:
+    """`off sick since 07:10`, where this person is marked absent now."""
+    absence = staff.presence(day, [person])[0].absence
+    return absence_words(absence).capitalize() if absence and absence.start <= now < absence.end else ""
 
 
 # A visit that should have ended this long ago and has no record is an unfinished note, no longer the next patient.
@@ -127,8 +138,10 @@ def changed_since(patient: Patient, person: Person, now: datetime) -> list[str]:
 
 def _orders_since(patient: Patient, since: datetime) -> Iterable[str]:
     rows = Order.objects.filter(patient=patient, draft=False, started_at__gt=since, ended_at__isnull=True)
-    for order in rows.select_related("replaces").order_by("started_at", "id"):
-        what = "changed" if order.replaces is not None and not order.replaces.draft else "new"
+    # What replaced a draft was never in force before.
+    earlier = set(Order.objects.filter(patient=patient, draft=False).values_list("pk", flat=True))
+    for order in rows.order_by("started_at", "id"):
+        what = "changed" if order.replaces_id in earlier else "new"
         why = f": {order.change_reason}" if order.change_reason else ""
         yield f"{technique_words(order.technique)} {what} at {_when(order.started_at)}{why}."
 
@@ -191,8 +204,8 @@ def _visits(person: Person, day: date) -> list[ScheduledVisit]:
 
 
 def _stop(
-    who: PatientRow, visit: ScheduledVisit | None, window: DueWindow | None, held: "dict[object, str]"
-) -> Stop:  # type: ignore[type-arg]
+    who: PatientRow, visit: ScheduledVisit | None, window: DueWindow | None, held: Mapping[UUID, str]
+) -> Stop:
     return Stop(
         who=who,
         visit=visit,

@@ -4,7 +4,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.utils import timezone
 
-from clinic.access import CLINICAL, EVERYONE, Role, allow
+from clinic.access import CLINICAL, EVERYONE, Role, allow, signed_in
 from clinic.audit import services as audit
 from clinic.forms import respond_invalid
 from clinic.patients import selectors as patients
@@ -21,7 +21,7 @@ MOST_FOUND = 50
 @allow(*EVERYONE)
 def home(request: HttpRequest) -> HttpResponse:
     """The page made for the work of whoever signed in."""
-    person, now = request.user, timezone.now()
+    person, now = signed_in(request), timezone.now()
     if person.role == Role.LEAD:
         return render(request, "pages/home_lead.html", {"home": lead_home(person, now)})
     if person.role == Role.THERAPIST:
@@ -40,12 +40,12 @@ def search(request: HttpRequest) -> HttpResponse:
     if not form.is_valid():
         return respond_invalid(request, "pages/search.html", {"form": form})
     found = list(
-        patients.search(request.user, form.cleaned_data["words"]).order_by(*patients.NAME_ORDER)[
+        patients.search(signed_in(request), form.cleaned_data["words"]).order_by(*patients.NAME_ORDER)[
             : MOST_FOUND + 1
         ]
     )
     rows = patients.in_list(found[:MOST_FOUND])
-    audit.record(action="searched", by=request.user, subject=request.path, reason=f"{len(rows)} shown")
+    audit.record(action="searched", by=signed_in(request), subject=request.path, reason=f"{len(rows)} shown")
     more = len(found) > MOST_FOUND
     return render(request, "pages/search.html", {"form": form, "rows": rows, "asked": True, "more": more})
 

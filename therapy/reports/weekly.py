@@ -124,7 +124,12 @@ def _units(rows: list[Counted], patients: QuerySet[Patient], span: Span) -> list
         inside = [row for row in rows if row.unit_id == unit.pk]
         if inside:
             found.append(
-                {"id": unit.pk, "name": unit.name, "care_setting": unit.care_setting, "reasons": _reasons(inside)}
+                {
+                    "id": unit.pk,
+                    "name": unit.name,
+                    "care_setting": unit.care_setting,
+                    "reasons": _reasons(inside),
+                }
                 | _figure(inside, span.start, span.end)
             )
     elsewhere = [row for row in rows if row.unit_id not in units]

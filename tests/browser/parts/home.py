@@ -14,9 +14,9 @@ def found(page: Page) -> None:
 
 PAGES = [
     Seen("home", Role.LEAD, called="home-lead"),
-    Seen("home", Role.THERAPIST, called="home-round"),
-    Seen("home", Role.MANAGER, called="home-service"),
-    Seen("home", Role.ADMINISTRATOR, called="home-accounts"),
+    Seen("home", Role.THERAPIST, called="home-therapist"),
+    Seen("home", Role.MANAGER, called="home-manager"),
+    Seen("home", Role.ADMINISTRATOR, called="home-administrator"),
     Seen("search", Role.LEAD, ready=found, wrong=filled({"Name or number": "a"}, "Find")),
     Seen("about", Role.THERAPIST),
 ]

@@ -48,4 +48,4 @@ class Book:
 
     def counts(self) -> dict[str, int]:
         """How many rows of each table."""
-        return {table._meta.verbose_name_plural or "": len(rows) for table, rows in self._rows.items()}
+        return {str(table._meta.verbose_name_plural): len(rows) for table, rows in self._rows.items()}

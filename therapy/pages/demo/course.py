@@ -1,6 +1,6 @@
 """What happened to each patient of the demo, day by day: screenings, orders, due windows, treatments."""
 
-from datetime import datetime, timedelta
+from datetime import datetime, time, timedelta
 
 from clinic.models import Patient, Referral
 from therapy.models import (
@@ -128,8 +128,8 @@ def _first_opening(scene: Scene, order: Order) -> datetime:
     return max([order.started_at, *before])
 
 
-def _wall_time(text: str) -> "rule.time":
-    return rule.time.fromisoformat(text)
+def _wall_time(text: str) -> time:
+    return time.fromisoformat(text)
 
 
 def _diary_entries(scene: Scene, case: Case, orders: list[Order]) -> None:

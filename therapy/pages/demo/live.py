@@ -11,8 +11,8 @@ from therapy.orders import services as orders
 from therapy.orders.models import OrderSource
 from therapy.orders.selectors import prescription_of
 from therapy.pages.demo.cases import Case
-from therapy.pages.demo.course import Told
 from therapy.pages.demo.scene import Scene
+from therapy.pages.demo.teller import Told
 from therapy.reassessment import services as reassessments
 from therapy.scheduling import window_services
 from therapy.sessions import alerts
@@ -30,7 +30,10 @@ def tell(scene: Scene, cases: list[Case], told: Told, *, now_is_now: bool) -> No
                 "Coughed up blood",
             )
         if case.story == "film_yesterday":
-            open_again = {"pneumothorax_suspected_or_tension": "unknown", "pneumothorax_untreated": "unknown"}
+            open_again: dict[str, str | float] = {
+                "pneumothorax_suspected_or_tension": "unknown",
+                "pneumothorax_untreated": "unknown",
+            }
             _find(scene, case, told, open_again, "Sudden chest pain; film to be read")
         if now_is_now and case.story == "held_by_person":
             _hold(scene, case, told)

@@ -87,11 +87,10 @@ class Screenings:
         rule_table = table.current()
         for key, value in answers.items():
             row = rule_table.conditions.get(key) or rule_table.numbers[key]
-            is_word = isinstance(value, str)
             self.book.add(
                 Answer(
-                    screening=screening, condition=key, kind=value if is_word else "value",
-                    value=None if is_word else round(value * THOUSANDTHS),
+                    screening=screening, condition=key, kind=value if isinstance(value, str) else "value",
+                    value=None if isinstance(value, str) else round(value * THOUSANDTHS),
                     answered_at=self.asked[row.life], answered_by=by, by_group=value == rules.NO,
                 )
             )  # fmt: skip

@@ -16,7 +16,7 @@ from therapy.pages.demo.clock import DemoClock
 
 HISTORY_DAYS, AHEAD_DAYS = 70, 14
 
-_UNITS = (
+_UNITS: tuple[tuple[str, str, str, time, time, dict[str, list[str]]], ...] = (
     ("step_down", "Step-down unit", "step_down", time(6), time(23), {"4": ["08:00", "12:00", "16:00", "20:00"]}),
     ("acute", "Acute ward", "acute", time(7), time(22), {}),
     ("outpatient", "Outpatient room", "outpatient", time(7), time(22), {}),
@@ -47,7 +47,7 @@ class Service:
 
 def build(book: Book, clock: DemoClock) -> Service:
     """Write units, settings and staff, and keep their shifts."""
-    units = {}
+    units: dict[str, Unit] = {}
     for key, name, setting, wakes, sleeps, fixed in _UNITS:
         units[key], _ = Unit.objects.get_or_create(
             name=name,

@@ -7,8 +7,8 @@ from clinic.assignments.services import HANDOVER
 from clinic.models import AccessGrant, CareSettingRule, Measurement, Notice, Patient
 from therapy.models import DueWindow, Reassessment, ScheduledVisit, VisitStaff
 from therapy.pages.demo.cases import Case
-from therapy.pages.demo.course import Told
 from therapy.pages.demo.scene import Scene
+from therapy.pages.demo.teller import Told
 
 _NOTES = (
     ("mosswater", "heron", "Tires after the second set; sits better with the table raised."),
@@ -33,8 +33,7 @@ def tell(scene: Scene, cases: list[Case], patients: dict[str, Patient], told: To
             _reassessments(scene, case, told)
     _oxygen_turned_up(scene, cases, patients)
     for key, author, words in _NOTES:
-        case = next((one for one in cases if one.key == key), None)
-        if case is not None:
+        for case in (one for one in cases if one.key == key):
             at, people = scene.clock.at(1, "16:20"), scene.service.people
             scene.book.add(
                 Notice(

@@ -3,7 +3,7 @@
 from collections import defaultdict
 from collections.abc import Iterable
 
-from django.db.models import F, Prefetch, Q
+from django.db.models import F, Q
 from django.utils import timezone
 
 from clinic.calculation import NotCalculable
@@ -19,10 +19,7 @@ from therapy.scheduling.models import OCCUPIES
 @holds("a screening's results are what its answers give by the table of its version")
 def results_follow_from_the_answers() -> Iterable[Finding]:
     in_force = table.current()
-    rows = Screening.objects.filter(table_version=in_force.version).prefetch_related(
-        Prefetch("answers", queryset=Answer.objects.order_by("id")),
-        Prefetch("results", queryset=TechniqueResult.objects.order_by("id")),
-    )
+    rows = Screening.objects.filter(table_version=in_force.version).prefetch_related("answers", "results")
     known: dict[frozenset[tuple[str, object]], dict[str, rules.TechniqueResult] | None] = {}
     for row in rows.order_by("pk").iterator(chunk_size=100):
         answers = answers_of(row)

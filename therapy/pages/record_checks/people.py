@@ -17,11 +17,11 @@ _GONE = ("discharged", "died")
 def identities_agree() -> Iterable[Finding]:
     for row in Patient.objects.filter(identity__isnull=True):
         yield found(row, "has no identity")
-    for row in PatientIdentity.objects.select_related("patient").iterator():
-        if row.birth_date.year != row.patient.birth_year:
-            yield found(row, f"birth year {row.patient.birth_year} is not that of the birth date")
-        if row.name_sound != folded(row.family_name):
-            yield found(row, "the folded name is not that of the family name")
+    for identity in PatientIdentity.objects.select_related("patient").iterator():
+        if identity.birth_date.year != identity.patient.birth_year:
+            yield found(identity, f"birth year {identity.patient.birth_year} is not that of the birth date")
+        if identity.name_sound != folded(identity.family_name):
+            yield found(identity, "the folded name is not that of the family name")
 
 
 @holds("a patient who has left has no assignment, order or access in force")

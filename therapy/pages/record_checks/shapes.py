@@ -106,6 +106,6 @@ def no_names_outside_identity() -> Iterable[Finding]:
     for model, column in texts:
         rows = model._default_manager.filter(patient_id__isnull=False).exclude(**{column: ""})
         for row in rows.only("pk", "patient_id", column).iterator():
-            name = names.get(row.patient_id)
+            name = names.get(row.patient_id) if row.patient_id else None
             if name and name in getattr(row, column).casefold():
                 yield found(row, f"{column} holds the patient's family name")

@@ -131,8 +131,8 @@ def given_within_the_rules_or_marked() -> Iterable[Finding]:
         entered_in_error=False, outside_rules=False, delivered__in=_GIVEN
     ):
         at = row.started_at
-        screening = next((each for each in screenings[row.patient_id] if _in_force(each, at)), None)
-        result = results.get((screening.pk, row.technique)) if screening else None
+        in_force = next((each for each in screenings[row.patient_id] if _in_force(each, at)), None)
+        result = results.get((in_force.pk, row.technique)) if in_force else None
         if result == Result.NONE_FOUND:
             continue
         decided = any(_stands(each, at) for each in decisions[row.patient_id, row.technique])
