@@ -19,23 +19,27 @@ from clinic.patients.models import Patient
 from clinic.records import Changed, Refused
 
 get_and_post = require_http_methods(["GET", "POST"])
+MOST_FOUND = 50
 
 
 @allow(*CLINICAL)
-@require_GET
+@get_and_post
 def patient_list(request: HttpRequest) -> HttpResponse:
-    """Search by name or number; without words, everybody this person may open."""
-    person, words = signed_in(request), request.GET.get("q", "").strip()[:80]
-    found = selectors.search(person, words) if words else selectors.patients(person)
-    page = paging.page(found, request.GET, order=selectors.NAME_ORDER)
+    """Everybody this person may open, page by page; or a search, sent as a form so that no name stands in an address."""
+    person = signed_in(request)
+    words = request.POST.get("words", "").strip()[:80]
+    context: dict[str, Any] = {"words": words, "lead": person.role == Role.LEAD}
     if words:
+        found = list(selectors.search(person, words).order_by(*selectors.NAME_ORDER)[: MOST_FOUND + 1])
         audit.record(action="search", by=person, subject="patients")
-    context = {
-        "page": page,
-        "rows": selectors.in_list(page.rows),
-        "words": words,
-        "lead": person.role == Role.LEAD,
-    }
+        context |= {
+            "rows": selectors.in_list(found[:MOST_FOUND]),
+            "more": len(found) > MOST_FOUND,
+            "most": MOST_FOUND,
+        }
+    else:
+        page = paging.page(selectors.patients(person), request.GET, order=selectors.NAME_ORDER)
+        context |= {"rows": selectors.in_list(page.rows), "page": page}
     return render(request, "patients/list.html", context)
 
 

@@ -73,7 +73,7 @@ def _minutes_present(start: datetime, end: datetime) -> Counter[int]:
     ).values_list("person_id", "start", "end"):
         away.setdefault(person_id, []).append((gone, back))
     found: Counter[int] = Counter()
-    for shift in Shift.objects.filter(end__gt=start, start__lt=end):
+    for shift in Shift.objects.filter(state="planned", end__gt=start, start__lt=end):
         pauses = list(away.get(shift.person_id, ()))
         if shift.break_start and shift.break_end:
             pauses.append((shift.break_start, shift.break_end))

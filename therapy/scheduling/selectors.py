@@ -143,7 +143,7 @@ def minutes_apart(windows: Sequence[DueWindow]) -> dict[UUID, int]:
 def shifts_on(service_date: date) -> QuerySet[Shift]:
     """Shifts that touch a day of the schedule."""
     start, end = bounds_of(service_date)
-    return Shift.objects.filter(start__lt=end, end__gt=start).order_by("start", "id")
+    return Shift.objects.filter(state="planned", start__lt=end, end__gt=start).order_by("start", "id")
 
 
 def bounds_of(service_date: date) -> tuple[datetime, datetime]:

@@ -267,9 +267,9 @@ def _warnings(
     window: DueWindow | None, therapists: Sequence[Person], start: datetime, end: datetime
 ) -> tuple[str, ...]:
     rostered = set(
-        Shift.objects.filter(person__in=therapists, start__lte=start, end__gte=end).values_list(
-            "person_id", flat=True
-        )
+        Shift.objects.filter(
+            person__in=therapists, state="planned", start__lte=start, end__gte=end
+        ).values_list("person_id", flat=True)
     )
     warnings = [f"{person} has no shift at this time." for person in therapists if person.pk not in rostered]
     if window is None:
