@@ -44,7 +44,7 @@ def due(request: HttpRequest) -> HttpResponse:
 def of_patient(request: HttpRequest, patient_id: UUID) -> HttpResponse:
     """The reassessments of a patient, and when the next is due."""
     patient = patients.patient(request.user, patient_id)  # type: ignore[arg-type]  # as above
-    audit.record(action="reassessments read", by=request.user, subject=patient, patient=patient)  # type: ignore[arg-type]  # as above
+    audit.read(by=request.user, patient=patient, page="reassessments")  # type: ignore[arg-type]  # as above
     rows = list(selectors.reassessments_of(patient))
     return render(request, LIST, _about(patient) | {"rows": rows, "techniques": current_table().techniques})
 
