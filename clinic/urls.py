@@ -21,4 +21,5 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("", include("therapy.reassessment.urls")),
     path("", include("therapy.reports.urls")),
     path("", include("therapy.pages.patient_urls")),
+    path("", include("therapy.pages.assigning_urls")),
 ]

@@ -1,12 +1,11 @@
 """Reads who treats whom, who covers, and who is not covered."""
 
 from collections.abc import Iterable
-from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import datetime
 from typing import Any
 from uuid import UUID
 
-from django.db.models import Q, QuerySet
+from django.db.models import Exists, OuterRef, Q, QuerySet
 from django.utils import timezone
 
 from clinic.access import Role, patients_visible_to
@@ -14,8 +13,7 @@ from clinic.assignments.models import AccessGrant, Assignment, GrantReason
 from clinic.assignments.services import HANDOVER
 from clinic.attention.models import Notice
 from clinic.patients.models import Patient, PatientState
-from clinic.staff import selectors as staff
-from clinic.staff.models import Absence, Person
+from clinic.staff.models import Person
 
 
 def current(patient_ids: Iterable[UUID]) -> dict[UUID, Person]:
@@ -73,29 +71,15 @@ def handovers(patient_id: Any) -> QuerySet[Notice]:
     )
 
 
-@dataclass(frozen=True)
-class Uncovered:
-    """A patient whose therapist is away and whom nobody covers."""
+def not_covered(person: Person, therapists: Iterable[int], *, at: datetime) -> QuerySet[Assignment]:
+    """Assignments to these therapists whose patient is on the caseload and whom nobody covers at a time.
 
-    patient: Patient
-    therapist: Person
-    absence: Absence
-
-
-def uncovered(person: Person, day: date, *, now: datetime | None = None) -> list[Uncovered]:
-    """Patients on the caseload whose assigned therapist is away on a day and who have no covering access on it.
-
-    Two queries beside the absences, however many patients.
+    With patient, identity, unit and therapist; by therapist, then by the patient's name.
     """
-    start, end = staff.day_span(day)
-    now = max(now or timezone.now(), start)
-    absences: dict[int, Absence] = {}
-    for absence in staff.absences_between(max(now, start), end):
-        absences.setdefault(absence.person_id, absence)
-    covered = AccessGrant.objects.filter(why=GrantReason.COVERING, from_at__lt=end, until_at__gt=now)
-    rows = (
+    covered = AccessGrant.objects.filter(why=GrantReason.COVERING, from_at__lte=at, until_at__gt=at)
+    return (
         Assignment.objects.filter(
-            therapist__in=list(absences),
+            therapist__in=list(therapists),
             ended_at__isnull=True,
             patient__state=PatientState.ACTIVE,
             patient__in=patients_visible_to(person).values("pk"),
@@ -104,7 +88,17 @@ def uncovered(person: Person, day: date, *, now: datetime | None = None) -> list
         .select_related("patient__identity", "patient__unit", "therapist")
         .order_by("therapist__family_name", "therapist_id", "patient__identity__name_sound", "pk")
     )
-    return [Uncovered(row.patient, row.therapist, absences[row.therapist_id]) for row in rows]
+
+
+def without_therapist(person: Person) -> QuerySet[Patient]:
+    """Patients on the caseload whom nobody owns, with identity and unit."""
+    owned = Assignment.objects.filter(patient=OuterRef("pk"), ended_at__isnull=True)
+    return (
+        patients_visible_to(person)
+        .filter(~Exists(owned), state=PatientState.ACTIVE)
+        .select_related("identity", "unit")
+        .order_by("identity__name_sound", "identity__given_name", "pk")
+    )
 
 
 def emergency_accesses() -> QuerySet[AccessGrant]:

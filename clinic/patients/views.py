@@ -25,7 +25,7 @@ MOST_FOUND = 50
 @allow(*CLINICAL)
 @get_and_post
 def patient_list(request: HttpRequest) -> HttpResponse:
-    """Everybody this person may open, page by page; or a search, sent as a form so that no name stands in an address."""
+    """Everybody this person may open; or a search, sent as a form so that no name stands in an address."""
     person = signed_in(request)
     words = request.POST.get("words", "").strip()[:80]
     context: dict[str, Any] = {"words": words, "lead": person.role == Role.LEAD}

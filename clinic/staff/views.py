@@ -1,6 +1,6 @@
 """The lead's pages of the team: who is present when, shifts, absences, training."""
 
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Any
 
 from django.contrib import messages
@@ -87,17 +87,20 @@ def absent(request: HttpRequest, person_id: int) -> HttpResponse:
             refuse(form, refused)
         else:
             messages.success(request, f"{member} is marked absent.")
-            return redirect(_after_absence(person))
+            return redirect(_after_absence(person, form.cleaned_data["start"]))
     absences = selectors.absences_of(member, timezone.now())
     answer = respond_invalid if request.method == "POST" else render
     return answer(request, "staff/absent.html", {"form": form, "member": member, "absences": absences})
 
 
-def _after_absence(person: Person) -> str:
+def _after_absence(person: Person, start: datetime) -> str:
+    """For the lead the page of who is not covered on that day, for a therapist the home page."""
     try:
-        return reverse("not-covered" if person.role == Role.LEAD else "home")
+        if person.role == Role.LEAD:
+            return f"{reverse('cover')}?date={timezone.localdate(start).isoformat()}"
+        return reverse("home")
     except NoReverseMatch:
-        return reverse("staff" if person.role == Role.LEAD else "attention")
+        return reverse("attention")
 
 
 @allow(*CLINICAL)
