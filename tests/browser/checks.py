@@ -55,7 +55,8 @@ def small_targets(page: Page, least: int) -> list[str]:
     """Bedside controls (buttons, choices, boxes) under the least size (WCAG 2.2, 2.5.5 asks 44)."""
     found: list[str] = page.evaluate(
         """least => [...document.querySelectorAll(['.button:not(.compact)', 'button:not(.link, .compact)',
-            '.choice', 'select', 'input:not([type=hidden], [type=checkbox], [type=radio], [type=file])'].map(s => `main ${s}`).join())]
+            '.choice', 'select', 'input:not([type=hidden], [type=checkbox], [type=radio], [type=file])'
+            ].map(s => `main ${s}`).join())]
           .filter(e => e.checkVisibility())
           .filter(e => { const box = e.getBoundingClientRect(); return box.width < least || box.height < least; })
           .slice(0, 5).map(e => { const box = e.getBoundingClientRect();
