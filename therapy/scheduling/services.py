@@ -13,7 +13,7 @@ from django.db import IntegrityError, transaction
 from django.utils import timezone
 
 from clinic import formats, records
-from clinic.access import CLINICAL, require
+from clinic.access import require
 from clinic.audit import services as audit
 from clinic.models import Absence, AccessGrant, Competency, Person, Shift
 from clinic.records import Refused
@@ -181,21 +181,6 @@ def take_back(*, by: Person, visit: ScheduledVisit, reason: str) -> None:
     audit.record(
         action="visit taken back", by=by, subject=visit, patient=visit.patient_id, reason=reason.strip()
     )
-
-
-@transaction.atomic
-def set_progress(*, by: Person, visit: ScheduledVisit, to: str) -> bool:
-    """Say that a visit is under way or done; both may be said late, and neither twice."""
-    require(by, *CLINICAL)
-    frm = {
-        VisitState.BEGUN: (VisitState.SCHEDULED,),
-        VisitState.DONE: (VisitState.SCHEDULED, VisitState.BEGUN),
-    }[VisitState(to)]
-    done = records.move(ScheduledVisit, visit.pk, frm=frm, to=to)
-    if done:
-        VisitStaff.objects.filter(visit=visit, state__in=frm).update(state=to)
-        audit.record(action=f"visit {to}", by=by, subject=visit, patient=visit.patient_id)
-    return done
 
 
 def _place(
