@@ -16,6 +16,7 @@ from clinic.calculation import NotCalculable
 from clinic.ids import new_id
 from clinic.patients.models import Patient
 from clinic.records import Refused
+from clinic.referrals import services as referrals
 from clinic.staff.models import Person
 from clinic.staff.roles import Role
 from screening import hold_services, rules, selectors, table, words
@@ -115,6 +116,7 @@ def record_screening(
         action="screening recorded", by=by, subject=row, patient=patient, changed=sorted(answers),
         reason=reason, source=source,
     )  # fmt: skip
+    referrals.mark_first_seen(patient, at=at, by=by)
     if not late:
         hold_services.tell_holds(by=by, patient=patient, at=at)
     return row

@@ -169,37 +169,26 @@ def amend(
     return records.amend(referral, by=by, reason=reason, changes=changes, expect_version=expect_version)
 
 
+@transaction.atomic
 def mark_first_seen(patient: Patient, *, at: datetime, by: Person) -> int:
     """Note when somebody first saw a patient, on the accepted referrals that have no earlier time.
 
-    Returns: how many referrals it was noted on. Called by screening and by recorded treatments.
+    Called by the screening; a treatment notes itself (therapy/sessions/referral_marks.py).
+    Returns: how many referrals it was noted on.
     """
-    return _mark("first_seen_at", patient, at=at, by=by)
-
-
-def mark_first_treated(patient: Patient, *, at: datetime, by: Person) -> int:
-    """Note when a patient was first treated; who is treated is seen too."""
-    mark_first_seen(patient, at=at, by=by)
-    return _mark("first_treated_at", patient, at=at, by=by)
-
-
-@transaction.atomic
-def _mark(field: str, patient: Patient, *, at: datetime, by: Person) -> int:
     require(by, *CLINICAL)
-    rows = Referral.objects.filter(
-        Q(**{f"{field}__isnull": True}) | Q(**{f"{field}__gt": at}),
-        patient=patient,
-        outcome=ReferralOutcome.ACCEPTED,
-        received_at__lte=at,
-        entered_in_error=False,
-    ).order_by("pk")
+    rows = list(
+        Referral.objects.filter(
+            Q(first_seen_at__isnull=True) | Q(first_seen_at__gt=at),
+            patient=patient,
+            outcome=ReferralOutcome.ACCEPTED,
+            received_at__lte=at,
+            entered_in_error=False,
+        ).order_by("pk")
+    )
     for row in rows:
         records.amend(
-            row,
-            by=by,
-            reason=field.replace("_at", "").replace("_", " "),
-            changes={field: at},
-            expect_version=row.version,
+            row, by=by, reason="first seen", changes={"first_seen_at": at}, expect_version=row.version
         )
     return len(rows)
 

@@ -166,19 +166,16 @@ def test_a_decision_is_changed_only_with_a_reason_and_never_over_somebody_elses(
         decided(accepted, cast, "duplicate", duplicate_of=received(world.unassigned, cast, reason="Other."))
 
 
-def test_the_first_time_seen_and_treated_is_kept_even_when_an_earlier_one_comes_in_late(
-    cast: Cast, world: World
-) -> None:
+def test_the_first_time_seen_is_kept_even_when_an_earlier_one_comes_in_late(cast: Cast, world: World) -> None:
     now = timezone.now()
     referral = received(world.unassigned, cast, received_at=now - timedelta(days=2))
     assert services.mark_first_seen(world.unassigned, at=now, by=cast.therapist) == 0, "not accepted yet"
     decided(referral, cast, "accepted")
-    services.mark_first_treated(world.unassigned, at=now - timedelta(hours=1), by=cast.therapist)
-    services.mark_first_treated(world.unassigned, at=now, by=cast.therapist)
-    services.mark_first_treated(world.unassigned, at=now - timedelta(hours=3), by=cast.therapist)
-    services.mark_first_treated(world.unassigned, at=now - timedelta(days=3), by=cast.therapist)
-    row = Referral.objects.get(pk=referral.pk)
-    assert row.first_seen_at == row.first_treated_at == now - timedelta(hours=3)
+    for hours in (1, 0, 3, 72):
+        services.mark_first_seen(world.unassigned, at=now - timedelta(hours=hours), by=cast.therapist)
+    assert Referral.objects.get(pk=referral.pk).first_seen_at == now - timedelta(hours=3)
+    with pytest.raises(NotPermitted):
+        services.mark_first_seen(world.unassigned, at=now, by=cast.manager)
 
 
 def test_urgent_waits_first_and_within_it_the_longest_waiting(cast: Cast, world: World) -> None:
