@@ -27,6 +27,7 @@ NAVIGATION: dict[str, tuple[tuple[str, str], ...]] = {
     Role.THERAPIST: (
         ("My round", "home"),
         ("Patients", "patients"),
+        ("Orders", "orders"),
         ("Reassessments", "reassessments-due"),
         ("Needs attention", "attention"),
     ),

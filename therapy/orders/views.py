@@ -37,8 +37,7 @@ def waiting(request: HttpRequest) -> HttpResponse:
 def orders_of_patient(request: HttpRequest, patient_id: UUID) -> HttpResponse:
     """Every order of one patient."""
     patient = patients.patient(request.user, patient_id)
-    audit.record(action="orders read", by=request.user, patient=patient)
-    return render(request, "orders/of_patient.html", pages.of_patient(patient, timezone.now()))
+    return _shown(request, "orders/of_patient.html", pages.of_patient(patient, timezone.now()))
 
 
 @allow(*CLINICAL)
@@ -46,7 +45,7 @@ def orders_of_patient(request: HttpRequest, patient_id: UUID) -> HttpResponse:
 def choose_technique(request: HttpRequest, patient_id: UUID) -> HttpResponse:
     """The techniques, each with what the screening says and whether it helps here."""
     patient = patients.patient(request.user, patient_id)
-    return render(request, "orders/choose.html", pages.techniques_for(patient, timezone.now()))
+    return _shown(request, "orders/choose.html", pages.techniques_for(patient, timezone.now()))
 
 
 @allow(*CLINICAL)
@@ -58,7 +57,7 @@ def new_order(request: HttpRequest, patient_id: UUID, technique: str) -> HttpRes
     form = OrderForm(_data(request), initial={"order_id": new_id()}, **pages.bearing_on(patient, technique))
     context = pages.for_form(patient, technique, timezone.now()) | {"form": form}
     if request.method != "POST":
-        return render(request, FORM, context)
+        return _shown(request, FORM, context)
     order = form.is_valid() and _taken(form, lambda: _drafted(request, patient, form))
     return redirect("start-order", order_id=order.pk) if order else respond_invalid(request, FORM, context)
 
@@ -68,8 +67,7 @@ def new_order(request: HttpRequest, patient_id: UUID, technique: str) -> HttpRes
 def order_page(request: HttpRequest, order_id: UUID) -> HttpResponse:
     """One order in full, with its history."""
     order = selectors.visible_order(request.user, order_id)
-    audit.record(action="order read", by=request.user, subject=order, patient=order.patient_id)
-    return render(request, "orders/order.html", pages.of_order(order, timezone.now()))
+    return _shown(request, "orders/order.html", pages.of_order(order, timezone.now()))
 
 
 @allow(*CLINICAL)
@@ -81,7 +79,7 @@ def start(request: HttpRequest, order_id: UUID) -> HttpResponse:
     form = StartForm(_data(request))
     context = pages.of_order(order, timezone.now()) | {"form": form}
     if request.method != "POST":
-        return render(request, "orders/start.html", context)
+        return _shown(request, "orders/start.html", context)
     started = form.is_valid() and _taken(
         form, lambda: services.activate(by=request.user, order=order, **form.cleaned_data)
     )
@@ -102,7 +100,7 @@ def change(request: HttpRequest, order_id: UUID) -> HttpResponse:
     form = ChangeForm(_data(request), order=order, **about)
     context = pages.for_form(order.patient, order.technique, timezone.now()) | {"form": form, "order": order}
     if request.method != "POST":
-        return render(request, FORM, context)
+        return _shown(request, FORM, context)
     if not form.is_valid():
         return respond_invalid(request, FORM, context)
     if step == "edit":
@@ -150,7 +148,7 @@ def _act(  # noqa: PLR0917 - which act, its form, its service and its two wordin
     form = form_class(_data(request))
     context = pages.of_order(order, timezone.now()) | {"form": form, "verb": verb}
     if request.method != "POST":
-        return render(request, ACT, context)
+        return _shown(request, ACT, context)
 
     def act() -> bool:
         service(by=request.user, order=order, **form.cleaned_data)
@@ -160,6 +158,13 @@ def _act(  # noqa: PLR0917 - which act, its form, its service and its two wordin
         return respond_invalid(request, ACT, context)
     messages.success(request, f"{TECHNIQUES[order.technique]} {done}.")
     return redirect("order", order_id=order.pk)
+
+
+def _shown(request: HttpRequest, template: str, context: dict[str, Any]) -> HttpResponse:
+    """A page of one patient, noted as read."""
+    page = request.resolver_match.url_name if request.resolver_match else template
+    audit.read(by=request.user, patient=context["patient"], page=page or template)  # type: ignore[arg-type]  # allow() lets only a Person through
+    return render(request, template, context)
 
 
 def _data(request: HttpRequest) -> Any:

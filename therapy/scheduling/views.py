@@ -35,7 +35,7 @@ def day(request: HttpRequest) -> HttpResponse:
     asked = DayForm(request.GET if "other_day" in request.GET else None)
     if asked.is_valid():
         return redirect(_address(asked.cleaned_data["other"]))
-    audit.record(action="day schedule read", by=request.user, subject=request.path)
+    audit.read(by=request.user, patient=None, page="day-schedule")
     today = timezone.localdate()
     context = {
         "board": board_of(request.user, shown, timezone.now()),
@@ -63,6 +63,7 @@ def give(request: HttpRequest, window_id: UUID) -> HttpResponse:
     form = GiveForm(_data(request), day=window.service_date, initial=_suggested(window), auto_id=auto_id)
     context = _about(window) | {"form": form, "held": selectors.holds_of([window]).get(window.pk, "")}
     if request.method != "POST":
+        audit.read(by=request.user, patient=window.patient, page="give-window")
         return render(request, "scheduling/give.html", context)
     given = form.is_valid() and _taken(form, lambda: _give(request, window, form))
     if not given:
@@ -87,6 +88,7 @@ def visit(request: HttpRequest, visit_id: UUID) -> HttpResponse:
         "may_change": found.state == VisitState.SCHEDULED,
     }
     if request.method != "POST":
+        audit.read(by=request.user, patient=found.patient, page="visit")
         return render(request, "scheduling/visit.html", context)
     used, act = (back, _take_back) if taking else (form, _move)
     done = used.is_valid() and _taken(used, lambda: act(request, found, used))

@@ -225,10 +225,14 @@ def test_what_is_published_on_whether_it_helps_stands_beside_the_order(world, ca
     assert "Tried first in bronchiectasis" in page
 
 
-def test_reading_an_order_is_audited(world, cast, ordered, sign_in):
+def test_reading_a_page_of_a_patients_orders_is_audited(world, cast, ordered, sign_in):
     order = ordered(world.mosswater)
-    _page(sign_in(cast.therapist), "order", order_id=order.pk)
-    assert AuditEvent.objects.filter(action="order read", patient_id=world.mosswater.pk).count() == 1
+    client = sign_in(cast.therapist)
+    names = ("order", "change-order", "hold-order", "stop-order")
+    for name in names:
+        _page(client, name, order_id=order.pk)
+    read = AuditEvent.objects.filter(action="read", patient_id=world.mosswater.pk, actor_id=cast.therapist.pk)
+    assert set(read.values_list("subject_id", flat=True)) == set(names)
 
 
 def test_the_page_of_waiting_orders_takes_the_same_queries_for_one_and_for_many(
