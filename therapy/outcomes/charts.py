@@ -24,6 +24,7 @@ WIDE, HALF = 640, 360
 _LEFT, _RIGHT, _TOP = 52, 16, 30
 _TEXT = 13
 _SMALL = 11
+_STRIP = 30
 
 
 @dataclass(frozen=True)
@@ -114,14 +115,16 @@ def over_time(title: str, subtitle: str, series: Sequence[Series], axis: Axis, *
     def x_of(day: date) -> float:
         return box.left + (box.right - box.left) * (day - first).days / span
 
-    parts = [*_grid(box, axis), *(_days(box, first, last, x_of) if days else ())]
+    # What is missing stands in a strip of its own under the floor, where no value can cover it.
+    strip = _STRIP if any(mark.value is None for each in series for mark in each.marks) else 0
+    parts = [*_grid(box, axis), *(_days(box, first, last, x_of, strip) if days else ())]
     for index, each in enumerate(series):
         parts += _line(each, index, box, x_of)
     parts += _gaps(series, box, x_of)
     if len(series) > 1:
         parts += _legend(series, box)
     table = _time_table(title, subtitle, series, axis)
-    return Chart(title, subtitle, _svg(f"{title}. {subtitle}", parts, width, box.height + 28), table)
+    return Chart(title, subtitle, _svg(f"{title}. {subtitle}", parts, width, box.height + 28 + strip), table)
 
 
 def by_group(
@@ -201,8 +204,8 @@ def _grid(box: _Box, axis: Axis) -> list[str]:
     return parts
 
 
-def _days(box: _Box, first: date, last: date, x_of: Callable[[date], float]) -> list[str]:
-    y = box.height + 20
+def _days(box: _Box, first: date, last: date, x_of: Callable[[date], float], strip: float) -> list[str]:
+    y = box.height + 20 + strip
     parts = [_text(box.left, y, formats.date(first))]
     if last != first:
         parts.append(_text(x_of(last), y, formats.date(last), anchor="end"))
@@ -241,12 +244,12 @@ def _line(series: Series, index: int, box: _Box, x_of: Callable[[date], float]) 
 
 
 def _gaps(series: Sequence[Series], box: _Box, x_of: Callable[[date], float]) -> list[str]:
-    """A cross on the floor of the chart where a value is missing, and the reason where there is room for it."""
+    """A cross under the floor where a value is missing, and the reason where there is room for it."""
     parts: list[str] = []
     free_from = 0.0
     missing = sorted({(m.at, m.reason) for each in series for m in each.marks if m.value is None})
     for day, reason in missing:
-        x, y = x_of(day), box.height - 6
+        x, y = x_of(day), box.height + 10
         parts.append(
             f'<path class="chart-gap" d="M{_n(x - 3)},{_n(y - 3)}l6,6m0,-6l-6,6" fill="none" '
             f'stroke="{_colour("text-muted")}" stroke-width="1.2"/>'
@@ -254,7 +257,7 @@ def _gaps(series: Sequence[Series], box: _Box, x_of: Callable[[date], float]) ->
         width = 5.6 * len(reason)
         start = min(max(x - width / 2, box.left), box.right - width)
         if reason and start > free_from:
-            parts.append(_text(start, y - 7, reason, small=True))
+            parts.append(_text(start, y + 15, reason, small=True))
             free_from = start + width + 6
     return parts
 

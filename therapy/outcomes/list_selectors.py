@@ -14,9 +14,15 @@ from screening.table import current as current_table
 from therapy.outcomes import rules, selectors
 from therapy.outcomes.rules import NOT_DUE, ReasonGroup, WindowState
 from therapy.outcomes.selectors import Counted
+from therapy.scheduling.window_services import GUARD_HOLD, LEFT_CASELOAD, ORDER_HOLD
 from therapy.sessions.rules import GROUP_WORDS, REASONS
 
 READERS = (Role.LEAD, Role.MANAGER)
+_BY_THE_CLOSING_JOB = {
+    GUARD_HOLD: "On hold after screening",
+    ORDER_HOLD: "Order on hold",
+    LEFT_CASELOAD: "Left the caseload",
+}
 
 
 @dataclass(frozen=True)
@@ -134,7 +140,9 @@ def not_given_list(person: Person, week: Week, *, now: datetime, chosen: Chosen)
 def reason_words(code: str) -> str:
     """A reason as pages show it."""
     known = REASONS.get(code)
-    return known.words if known else (code.replace("_", " ").capitalize() or "Not recorded")
+    if known:
+        return known.words
+    return _BY_THE_CLOSING_JOB.get(code) or code.replace("_", " ").capitalize() or "Not recorded"
 
 
 def _week(person: Person, week: Week, now: datetime, chosen: Chosen) -> WeekList:

@@ -27,7 +27,7 @@ def _week(name: str) -> Week:
 def patient(request: HttpRequest, patient_id: UUID) -> HttpResponse:
     """What treatment was followed by, for one patient."""
     found = patients.patient(request.user, patient_id)  # type: ignore[arg-type]  # allow() lets only a Person through
-    audit.read(by=request.user, patient=found, page="outcomes")  # type: ignore[arg-type]  # as above
+    audit.read(by=request.user, patient=found, page="patient-outcomes")  # type: ignore[arg-type]  # as above
     about = {"patient": found, "banner": patients.banner(found)}
     return render(request, "outcomes/patient.html", about | patient_page.context(found))
 

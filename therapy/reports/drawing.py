@@ -9,11 +9,12 @@ from typing import Any
 from clinic import formats
 from clinic.units.models import CareSetting
 from therapy.outcomes.charts import HALF, Axis, Chart, Mark, Row, Series, by_group, over_time
+from therapy.outcomes.list_selectors import reason_words
 from therapy.reassessment.models import ReassessmentOutcome
 from therapy.reports import findings
 from therapy.reports.weekly import STEPS, Values
 from therapy.sessions.models import SputumState
-from therapy.sessions.rules import REASONS
+from therapy.sessions.words import ADVERSE_EVENTS
 
 __all__ = ["STEPS", "Drawn", "drawn"]
 
@@ -75,7 +76,11 @@ def drawn(values: Values, changed: Iterable[str] = (), earlier: Values | None = 
         overdue=[_overdue(row) for row in values["reassessments"]["overdue"]],
         events=findings.events(values),
         event_rows=[
-            {"name": _words(kind), "number": number, "changed": marks.under(f"events.kinds.{kind}")}
+            {
+                "name": ADVERSE_EVENTS.get(kind, _words(kind)),
+                "number": number,
+                "changed": marks.under(f"events.kinds.{kind}"),
+            }
             for kind, number in values["events"]["kinds"].items()
         ],
         first_treatment=_first_treatment(values, marks),
@@ -149,7 +154,7 @@ def _weeks(values: Values) -> Chart:
         marks[-1] = Mark(last.at, last.value, label=f"{round(last.value or 0)} %")
     title = findings.delivered(values)
     subtitle = "Treatments delivered of those due, whole clinic, by week; each point stands at its Monday"
-    return over_time(title, subtitle, [Series("Treatments delivered", marks)], _PERCENT, width=HALF)
+    return over_time(title, subtitle, [Series("Delivered", marks)], _PERCENT, width=HALF)
 
 
 def _per_cent(share: float) -> Fraction:
@@ -188,8 +193,8 @@ def _reason_words(reasons: Mapping[str, Any], group: str) -> str:
 
 
 def _reason(code: str) -> str:
-    known = REASONS.get(code)
-    return known.words[:1].lower() + known.words[1:] if known else _words(code)
+    words = reason_words(code)
+    return words[:1].lower() + words[1:]
 
 
 def _words(code: str) -> str:

@@ -52,7 +52,8 @@ def test_the_outcomes_of_a_patient_stand_with_their_counts(treated, world, cast,
     assert "Median 8.5 mL a treatment" in page
     assert "SpO2 after treatment: median up by 3 points" in page
     assert "MOSSWATER, Bryn" in page
-    assert AuditEvent.objects.filter(action="outcomes read", patient_id=world.mosswater.pk).exists()
+    read = AuditEvent.objects.get(action="read", patient_id=world.mosswater.pk)
+    assert read.subject_id == "patient-outcomes"
 
 
 def test_a_patient_without_treatments_has_no_percentage(world, cast, sign_in):
