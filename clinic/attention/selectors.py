@@ -1,13 +1,15 @@
 """What needs attention, and what a person was told and has not read."""
 
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
 from django.db.models import Q, QuerySet
+from django.urls import NoReverseMatch, reverse
 from django.utils import timezone
 
 from clinic.access import patients_visible_to
-from clinic.attention.models import Flag, FlagState, Notice
+from clinic.attention.models import Flag, FlagKind, FlagState, Notice
 from clinic.staff.models import Person
 from clinic.staff.roles import CLINICAL, Role
 
@@ -73,6 +75,42 @@ def unread_notices(person: Person) -> QuerySet[Notice]:
         Q(patient__isnull=True) | Q(patient__in=patients_visible_to(person).values("pk")),
         answer__isnull=True,
     )
+
+
+# Where each kind is dealt with: the words, the URL name, and whether it takes the patient or the record it is about.
+_WAYS: dict[tuple[str, str], tuple[str, str, str]] = {
+    (FlagKind.REASSESS, ""): ("Reassess", "reassessment-new", "patient"),
+    (FlagKind.DECIDE, ""): ("Open the decision", "screening", "patient"),
+    (FlagKind.CO_SIGN, "therapy.order"): ("Open the order", "order", "subject"),
+    (FlagKind.CO_SIGN, "therapy.treatmentsession"): ("Open the treatment", "treatment", "subject"),
+    (FlagKind.OUTSIDE_RULES, "therapy.treatmentsession"): ("Open the treatment", "treatment", "subject"),
+    (FlagKind.OVERLAP, "therapy.treatmentsession"): ("Open the treatment", "treatment", "subject"),
+    (FlagKind.CHECK_ENTRY, "therapy.treatmentsession"): ("Open the treatment", "treatment", "subject"),
+    (FlagKind.SAFETY, "therapy.treatmentsession"): ("Open the treatment", "treatment", "subject"),
+    (FlagKind.CHECK_ENTRY, "clinic.patient"): ("Open the record", "patient-record", "subject"),
+    (FlagKind.JOB_FAILED, "clinic.jobrun"): ("Open the job", "job", "subject"),
+}
+
+
+@dataclass(frozen=True)
+class Way:
+    """Where a flag is dealt with."""
+
+    words: str
+    address: str
+
+
+def way(of: Flag) -> Way | None:
+    """The page on which a flag is dealt with; None where there is none."""
+    found = _WAYS.get((of.kind, "")) or _WAYS.get((of.kind, of.subject_type))
+    if found is None:
+        return None
+    words, name, takes = found
+    wanted = of.patient_id if takes == "patient" else of.subject_id
+    try:
+        return Way(words, reverse(name, args=[wanted])) if wanted else None
+    except NoReverseMatch:
+        return None
 
 
 def count_for(person: Person) -> int:

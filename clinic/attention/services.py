@@ -7,7 +7,7 @@ from django.db import models, transaction
 from django.utils import timezone
 
 from clinic.access import NotPermitted, patients_visible_to
-from clinic.attention.models import Flag, FlagState, Notice, NoticeAnswer
+from clinic.attention.models import Flag, FlagKind, FlagState, Notice, NoticeAnswer
 from clinic.audit import services as audit
 from clinic.records import Refused, move
 from clinic.staff.models import Person
@@ -17,6 +17,14 @@ if TYPE_CHECKING:
     from clinic.patients.models import Patient
 
 NOT_CLOSED = (FlagState.OPEN, FlagState.PUT_OFF)
+# Kinds that a person closes; the others close by the act they wait for.
+BY_HAND = (
+    FlagKind.OUTSIDE_RULES,
+    FlagKind.OVERLAP,
+    FlagKind.CHECK_ENTRY,
+    FlagKind.JOB_FAILED,
+    FlagKind.SAFETY,
+)
 
 
 class FlagOutcome(models.TextChoices):
@@ -105,6 +113,19 @@ def close_flag(
             action="flag closed", by=by, subject=flag, patient=flag.patient_id, reason=words, source=source
         )
     return closed
+
+
+def close_by_hand(flag: Flag, *, by: Person, words: str) -> bool:
+    """Close a flag because somebody has seen to it, and says how. False where it was closed already.
+
+    Raises: NotPermitted; Refused without words, and for the kinds that only the act itself closes: a reassessment
+    by reassessing, a hold by the decision, a signature by signing.
+    """
+    if flag.kind not in BY_HAND:
+        raise Refused("words", "This closes by itself when it is done. Open it and do it there")
+    if not words.strip():
+        raise Refused("words", "Enter what was done")
+    return close_flag(flag, by=by, words=words)
 
 
 def close_flags_of(

@@ -39,7 +39,9 @@ def needs_attention(request: HttpRequest) -> HttpResponse:
     }
     context = {
         "page": page,
-        "flags": [(flag, rows.get(flag.patient_id), flag.due_at - now) for flag in page.rows],
+        "flags": [
+            (flag, rows.get(flag.patient_id), flag.due_at - now, selectors.way(flag)) for flag in page.rows
+        ],
         "notices": [(notice, rows.get(notice.patient_id)) for notice in notices],
         "put_off": [(flag, rows.get(flag.patient_id)) for flag in put_off],
     }
@@ -59,9 +61,13 @@ def close(request: HttpRequest, flag_id: UUID) -> HttpResponse:
     """Close a flag with what was done."""
     flag, form = _flag(request, flag_id), forms.CloseForm(request.POST)
     if form.is_valid():
-        done = services.close_flag(flag, by=signed_in(request), words=form.cleaned_data["words"])
-        messages.success(request, "Closed." if done else "It was closed already.")
-        return redirect("attention")
+        try:
+            done = services.close_by_hand(flag, by=signed_in(request), words=form.cleaned_data["words"])
+        except Refused as refused:
+            refuse(form, refused)
+        else:
+            messages.success(request, "Closed." if done else "It was closed already.")
+            return redirect("attention")
     return respond_invalid(
         request, "attention/flag.html", _context(signed_in(request), flag, close_form=form)
     )
@@ -129,7 +135,8 @@ def _context(person: Person, flag: Flag, **bound: Any) -> dict[str, Any]:
         "closed": flag.state == "closed",
         "banner": patients.banner(flag.patient) if flag.patient else None,
         "patient_address": patients.address(flag.patient.pk) if flag.patient else "",
-        "close_form": forms.CloseForm(),
+        "way": selectors.way(flag),
+        "close_form": forms.CloseForm() if flag.kind in services.BY_HAND else None,
         "put_off_form": forms.PutOffForm(),
         "hand_on_form": forms.HandOnForm() if lead else None,
         **bound,

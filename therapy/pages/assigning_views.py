@@ -112,6 +112,7 @@ def cover(request: HttpRequest) -> HttpResponse:
         "day": day,
         "treatments": sum(row.treatments for row in rows),
         "minutes": sum(row.minutes for row in rows),
+        "short": max(0, sum(row.minutes for row in rows) - sum(one.free for one in offered)),
     }
     answer = respond_invalid if request.method == "POST" else render
     return answer(request, "pages/cover.html", context)

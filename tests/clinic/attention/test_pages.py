@@ -32,9 +32,23 @@ def test_the_list_says_how_long_a_flag_is_over_and_who_the_patient_is(
     assert "204 118 553" in page
 
 
+def test_an_overdue_reassessment_leads_to_reassessing_and_is_not_ticked_off(
+    cast: Cast, world: World, flag: Flag, sign_in: Any
+) -> None:
+    client = sign_in(cast.therapist)
+    reassess = reverse("reassessment-new", args=[world.mosswater.pk])
+    assert f'href="{reassess}"' in client.get(reverse("attention")).content.decode()
+    assert "Close: done" not in client.get(reverse("attention-flag", args=[flag.pk])).content.decode()
+    answer = client.post(reverse("attention-close", args=[flag.pk]), {"words": "Done."})
+    assert answer.status_code == 422
+    assert "closes by itself" in answer.content.decode()
+    assert Flag.objects.get().state == "open"
+
+
 def test_closing_wants_to_know_what_was_done_and_then_the_flag_is_gone(
     cast: Cast, flag: Flag, sign_in: Any
 ) -> None:
+    Flag.objects.update(kind="check_entry")
     client = sign_in(cast.therapist)
     answer = client.post(reverse("attention-close", args=[flag.pk]), {"words": ""})
     assert answer.status_code == 422

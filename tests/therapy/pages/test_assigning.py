@@ -204,6 +204,7 @@ def test_the_lead_marks_somebody_absent_and_shares_out_in_one_step(
     assert answer.redirect_chain[-1][0] == reverse("cover") + "?date=2026-11-25"
     assert "MOSSWATER, Bryn" in page
     assert f'<option value="{cast.colleague.pk}" selected>' in page
+    assert "More is due than there is time for" not in page
     chosen = {str(one.pk): cast.colleague.pk for one in (world.mosswater, world.pebblebrook)}
     page = client.post(reverse("cover"), chosen, follow=True).content.decode()
     assert "2 patients covered" in page
