@@ -45,6 +45,7 @@ __all__ = [
     "TickButtons",
     "TimeField",
     "UnitInput",
+    "capitalised",
     "posted",
     "refuse",
     "respond_invalid",
@@ -169,6 +170,11 @@ class ClinicForm(ClinicFormMixin, forms.Form):
 
 class ClinicModelForm(ClinicFormMixin, forms.ModelForm):  # type: ignore[type-arg]
     """A form over one setting's fields; services still do the writing."""
+
+
+def capitalised(choices: Any) -> list[tuple[Any, str]]:
+    """Choices as they stand on buttons: `off sick` becomes `Off sick`, `COPD` stays."""
+    return [(value, _capital(str(words))) for value, words in choices]
 
 
 def posted(request: HttpRequest) -> Any:

@@ -4,7 +4,7 @@ from typing import Any
 
 from django import forms
 
-from clinic.forms import ClinicForm, DateField, MomentField, NumberField, OneOf
+from clinic.forms import ClinicForm, DateField, MomentField, NumberField, OneOf, capitalised
 from clinic.patients.models import DiagnosisGroup, Isolation, Sex
 from clinic.patients.rules import check_digit_is_right
 from clinic.units import selectors as units
@@ -67,9 +67,11 @@ class DetailsForm(ClinicForm):
     unit = forms.ModelChoiceField(label="Unit", queryset=None, required=False, empty_label="Not recorded")
     room = forms.CharField(label="Room", max_length=40, required=False)
     sex = OneOf(
-        label="Gender", choices=[choice for choice in Sex.choices if choice[0] != Sex.UNKNOWN], required=False
+        label="Gender",
+        choices=capitalised(choice for choice in Sex.choices if choice[0] != Sex.UNKNOWN),
+        required=False,
     )
-    diagnosis_group = forms.ChoiceField(label="Diagnosis group", choices=DiagnosisGroup.choices)
+    diagnosis_group = forms.ChoiceField(label="Diagnosis group", choices=capitalised(DiagnosisGroup.choices))
     diagnosis = forms.CharField(label="Diagnosis in words", max_length=200, required=False)
     language = forms.CharField(label="Interpreter needed for", max_length=40, required=False)
 

@@ -36,6 +36,16 @@ def patients(person: Person) -> QuerySet[Patient]:
     return patients_visible_to(person).select_related("identity", "unit")
 
 
+def on_the_caseload(person: Person) -> QuerySet[Patient]:
+    """Who is treated or waits for it."""
+    return patients(person).filter(state__in=(PatientState.REFERRED, PatientState.ACTIVE))
+
+
+def left(person: Person) -> QuerySet[Patient]:
+    """Who was discharged or died."""
+    return patients(person).filter(state__in=(PatientState.DISCHARGED, PatientState.DIED))
+
+
 def patient(person: Person, patient_id: Any) -> Patient:
     """One patient with identity and unit. Raises: Http404 where this person may not open it."""
     found = patients(person).filter(pk=patient_id).first()

@@ -38,8 +38,10 @@ def patient_list(request: HttpRequest) -> HttpResponse:
             "most": MOST_FOUND,
         }
     else:
-        page = paging.page(selectors.patients(person), request.GET, order=selectors.NAME_ORDER)
-        context |= {"rows": selectors.in_list(page.rows), "page": page}
+        shown = "left" if request.GET.get("show") == "left" else ""
+        found_all = selectors.left(person) if shown else selectors.on_the_caseload(person)
+        page = paging.page(found_all, request.GET, order=selectors.NAME_ORDER)
+        context |= {"rows": selectors.in_list(page.rows), "page": page, "shown": shown}
     return render(request, "patients/list.html", context)
 
 

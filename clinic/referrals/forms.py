@@ -4,13 +4,13 @@ from typing import Any
 
 from django import forms
 
-from clinic.forms import ClinicForm, MomentField, OneOf
+from clinic.forms import ClinicForm, MomentField, OneOf, capitalised
 from clinic.patients.forms import IdentityForm
 from clinic.patients.models import DiagnosisGroup
 from clinic.referrals.models import ReferralOutcome, Urgency
 from clinic.units import selectors as units
 
-OUTCOMES = [choice for choice in ReferralOutcome.choices if choice[0] != ReferralOutcome.WAITING]
+OUTCOMES = capitalised(choice for choice in ReferralOutcome.choices if choice[0] != ReferralOutcome.WAITING)
 
 
 class ReferralFields(ClinicForm):
@@ -21,7 +21,7 @@ class ReferralFields(ClinicForm):
     referrer = forms.CharField(label="Who refers", max_length=120)
     referrer_phone = forms.CharField(label="Call back on", max_length=40, required=False)
     diagnosis_group = forms.ChoiceField(
-        label="Diagnosis group", choices=DiagnosisGroup.choices, initial="other"
+        label="Diagnosis group", choices=capitalised(DiagnosisGroup.choices), initial="other"
     )
     diagnosis = forms.CharField(label="Diagnosis in words", max_length=200, required=False)
 

@@ -6,7 +6,7 @@ from typing import Any
 from django import forms
 
 from clinic.formats import weekday_date
-from clinic.forms import ClinicForm, DateField, MomentField, OneOf, SomeOf, TimeField
+from clinic.forms import ClinicForm, DateField, MomentField, OneOf, SomeOf, TimeField, capitalised
 from clinic.staff.models import AbsenceReason, Profession
 from clinic.staff.roles import Role
 from clinic.units.defaults import STANDARD_MINUTES
@@ -23,8 +23,8 @@ class AccountForm(ClinicForm):
 
     given_name = forms.CharField(label="Given name", max_length=80)
     family_name = forms.CharField(label="Family name", max_length=80)
-    role = OneOf(label="Role", choices=Role.choices)
-    profession = forms.ChoiceField(label="Profession", choices=Profession.choices)
+    role = OneOf(label="Role", choices=capitalised(Role.choices))
+    profession = forms.ChoiceField(label="Profession", choices=capitalised(Profession.choices))
     licensed = forms.BooleanField(
         label="Licensed clinician: may document decisions and prescribe", required=False
     )
@@ -70,7 +70,7 @@ class AbsenceForm(ClinicForm):
 
     start = MomentField(label="From")
     end = MomentField(label="To")
-    reason = OneOf(label="Reason", choices=AbsenceReason.choices)
+    reason = OneOf(label="Reason", choices=capitalised(AbsenceReason.choices))
     words = forms.CharField(label="Note for the lead", max_length=200, required=False)
 
 

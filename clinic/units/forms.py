@@ -4,7 +4,7 @@ from typing import Any
 
 from django import forms
 
-from clinic.forms import ClinicForm, NumberField, OneOf, TimeField
+from clinic.forms import ClinicForm, NumberField, OneOf, TimeField, capitalised
 from clinic.units.models import CareSetting, CareSettingRule
 from clinic.units.numbers import NumberKind
 
@@ -15,7 +15,7 @@ class UnitForm(ClinicForm):
     """A unit and how a day runs there."""
 
     name = forms.CharField(label="Name", max_length=80)
-    care_setting = OneOf(label="Care setting", choices=CareSetting.choices)
+    care_setting = OneOf(label="Care setting", choices=capitalised(CareSetting.choices))
     wakes_at = TimeField(label="The day begins at")
     sleeps_at = TimeField(label="The day ends at")
     breakfast_at = TimeField(label="Breakfast")
@@ -55,7 +55,7 @@ class ReassessmentForm(ClinicForm):
     """How often patients in a care setting are looked at again."""
 
     every = NumberField(label="Every", hard=(1, 744))
-    spell = OneOf(label="Of", choices=SPELLS)
+    spell = OneOf(label="Of", choices=capitalised(SPELLS))
     source = forms.CharField(label="Where the number comes from", max_length=200)
 
 

@@ -59,6 +59,16 @@ def test_a_therapist_sees_own_patients_only_and_an_empty_search_says_so(
     )
 
 
+def test_who_has_left_stands_on_a_list_of_their_own(cast: Cast, world: World, sign_in: Any) -> None:
+    from clinic.patients import services
+
+    services.discharge(world.mosswater, by=cast.lead, reason="Home.")
+    client = sign_in(cast.lead)
+    assert "MOSSWATER" not in client.get(reverse("patients")).content.decode()
+    assert "MOSSWATER" in client.get(reverse("patients"), {"show": "left"}).content.decode()
+    assert "MOSSWATER" in client.post(reverse("patients"), {"words": "moss"}).content.decode()
+
+
 def test_fifty_stand_on_a_page_and_the_rest_on_the_next(cast: Cast, world: World, sign_in: Any) -> None:
     for number in range(60):
         make_patient(f"Demo{number:03d}", "Case", timezone.localdate(), f"7{number:03d}", unit=world.acute)
