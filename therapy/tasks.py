@@ -55,7 +55,7 @@ def tell_holds(running: Running) -> dict[str, Any]:
     return {"opened": opened, "words": f"{count(opened, 'flag')} opened"}
 
 
-@handles("flag-overdue-reassessments", title="Flag overdue reassessments", slot=quarter_hour)
+@handles(reassessments.FLAG_JOB, title="Flag overdue reassessments", slot=quarter_hour)
 def flag_overdue_reassessments(running: Running) -> dict[str, Any]:
     """Open a flag for each overdue reassessment, and close those that have become void."""
     done = reassessments.open_overdue_flags(now=timezone.now(), progress=running.progress)

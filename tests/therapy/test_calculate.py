@@ -49,6 +49,17 @@ def test_each_name_leads_to_the_very_function_that_services_call():
     assert REGISTRY["reassessment-due"].function is reassessment.reassessment_due
 
 
+def test_services_and_selectors_call_the_functions_of_the_registry():
+    from therapy.outcomes import selectors as outcome_selectors
+    from therapy.reassessment import selectors as reassessment_selectors
+    from therapy.scheduling import window_services
+
+    assert outcome_selectors.rules.delivered is REGISTRY["delivered"].function
+    assert outcome_selectors.rules.proportion is REGISTRY["proportion"].function
+    assert reassessment_selectors.reassessment_due is REGISTRY["reassessment-due"].function
+    assert window_services.due_windows is REGISTRY["due-windows"].function
+
+
 def test_every_calculation_has_an_example_that_works_and_a_schema_that_knows_its_fields(run):
     code, listed, _ = run("--list")
     assert code == 0

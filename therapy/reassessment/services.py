@@ -15,7 +15,8 @@ from clinic.attention import services as attention
 from clinic.attention.models import Flag, FlagKind
 from clinic.attention.services import NOT_CLOSED, FlagOutcome
 from clinic.audit import services as audit
-from clinic.models import Assignment, Patient, Person
+from clinic.jobs import services as jobs
+from clinic.models import Assignment, JobRun, Patient, Person
 from clinic.patients.models import PatientState
 from clinic.records import Refused
 from clinic.staff.roles import Role
@@ -32,6 +33,9 @@ _LEFT: dict[str, tuple[str, str]] = {
     PatientState.DISCHARGED: (FlagOutcome.DISCHARGED, "Discharged {} without it."),
 }
 Progress = Callable[[int, int, str], None]
+
+
+FLAG_JOB = "flag-overdue-reassessments"
 
 
 @dataclass(frozen=True)
@@ -96,6 +100,15 @@ def correct(
     changed = records.amend(row, by=by, reason=reason, changes=changes, expect_version=expect_version)
     _close_void(_waiting([row.patient]), by=by, now=timezone.now())
     return changed
+
+
+def ask_for_flags(*, by: Person, now: datetime) -> JobRun:
+    """Queue a look for overdue reassessments now, instead of at the next quarter of an hour.
+
+    Raises: NotPermitted unless lead.
+    """
+    require(by, Role.LEAD)
+    return jobs.enqueue(FLAG_JOB, f"asked for {formats.date_time(now)}", by=by, again=True)
 
 
 def open_overdue_flags(*, now: datetime, progress: Progress | None = None) -> Flagged:

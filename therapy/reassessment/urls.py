@@ -6,6 +6,7 @@ from therapy.reassessment import views
 
 urlpatterns = [
     path("reassessment/due/", views.due, name="reassessments-due"),
+    path("reassessment/due/flag/", views.flag, name="reassessments-flag"),
     path("patients/<uuid:patient_id>/reassessments/", views.of_patient, name="reassessments"),
     path("patients/<uuid:patient_id>/reassessments/new/", views.new, name="reassessment-new"),
     path(

@@ -7,7 +7,7 @@ from django.contrib import messages
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.utils import timezone
-from django.views.decorators.http import require_GET
+from django.views.decorators.http import require_GET, require_POST
 
 from clinic.access import Role, allow, patients_visible_to
 from clinic.audit import services as audit
@@ -37,6 +37,14 @@ def due(request: HttpRequest) -> HttpResponse:
     )
     audit.record(action="list read", by=request.user, subject=request.path)  # type: ignore[arg-type]  # as above
     return render(request, DUE, {"rows": list(rows), "now": now})
+
+
+@allow(Role.LEAD)
+@require_POST
+def flag(request: HttpRequest) -> HttpResponse:
+    """Look for overdue reassessments now, and show how far it is."""
+    run = services.ask_for_flags(by=request.user, now=timezone.now())  # type: ignore[arg-type]  # as above
+    return redirect("job", run_id=run.pk)
 
 
 @allow(Role.LEAD, Role.THERAPIST)

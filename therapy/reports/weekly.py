@@ -119,7 +119,7 @@ def _one_week(rows: Iterable[Counted], span: Span, weeks: int) -> Values:
 def _units(rows: list[Counted], patients: QuerySet[Patient], span: Span) -> list[Values]:
     """In the order of their names: units are listed, not ranked."""
     units = Whereabouts(patients.none()).units
-    found = []
+    found: list[Values] = []
     for unit in units.values():
         inside = [row for row in rows if row.unit_id == unit.pk]
         if inside:

@@ -66,3 +66,4 @@ EMPTY = [
     Seen("reassessments", Role.LEAD, a_reassessed_patient, patient=True),
     Seen("reassessment-new", Role.LEAD, a_reassessed_patient, patient=True),
 ]
+NOT_PAGES = {"reassessments-flag"}

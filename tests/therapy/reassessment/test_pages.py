@@ -6,7 +6,8 @@ from uuid import uuid4
 import pytest
 import time_machine
 
-from clinic.models import RecordVersion
+from clinic.jobs.running import run_job
+from clinic.models import JobRun, RecordVersion
 from tests.conftest import NOW
 from tests.therapy.made import order
 from therapy.models import Reassessment
@@ -152,3 +153,14 @@ def test_the_list_takes_as_many_queries_for_three_patients_as_for_one(
         order(patient, cast.lead, NOW - timedelta(days=200))
     with django_assert_max_num_queries(len(few.captured_queries)):
         lead.get("/reassessment/due/")
+
+
+def test_the_lead_can_have_overdue_reassessments_flagged_at_once(world, cast, sign_in):
+    order(world.mosswater, cast.lead, NOW - timedelta(hours=80))
+    response = sign_in(cast.lead).post("/reassessment/due/flag/")
+    run = JobRun.objects.get(kind="flag-overdue-reassessments")
+    assert (response.status_code, response["Location"]) == (302, f"/jobs/{run.pk}/")
+    assert run_job(run.pk)
+    run.refresh_from_db()
+    assert (run.state, run.result["opened"]) == ("done", 1)
+    assert sign_in(cast.therapist).post("/reassessment/due/flag/").status_code == 403
