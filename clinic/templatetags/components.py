@@ -64,6 +64,15 @@ def sentence(words: str) -> str:
 
 
 @register.filter
+def sentence_case(words: Any) -> str:
+    """Begin a choice with a capital; units and names with capitals of their own (mL, SpO2) stay as they are."""
+    text = str(words)
+    first = text.split(" ", 1)[0].rstrip(",;:")
+    plain = first.isalpha() and first.islower() and len(first) > 2
+    return text[:1].upper() + text[1:] if plain else text
+
+
+@register.filter
 def unit(value: Any, name: str) -> str:
     """Put a unit after a value with a no-break space; a missing value stays "Not recorded"."""
     text = value if isinstance(value, str) else formats.number(value)

@@ -117,3 +117,14 @@ def test_what_a_person_typed_ends_in_one_full_stop() -> None:
     )
     assert draw("{{ w|sentence }}", w="Done. ") == "Done."
     assert draw("{{ w|sentence }}", w="") == ""
+
+
+def test_a_choice_begins_with_a_capital_and_a_unit_stays_a_unit() -> None:
+    for words, written in (
+        ("off sick", "Off sick"),
+        ("mL", "mL"),
+        ("g", "g"),
+        ("cmH2O", "cmH2O"),
+        ("SpO2", "SpO2"),
+    ):
+        assert draw("{{ w|sentence_case }}", w=words) == written
