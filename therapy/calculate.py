@@ -115,14 +115,15 @@ def _cases(text: str, form: str, calculation: Calculation) -> tuple[list[Value],
         return list(_csv_cases(text, calculation)), True
     if form == "jsonl":
         lines = enumerate(text.splitlines(), start=1)
-        return [_json(line, f"line {number}") for number, line in lines if line.strip()], True
-    value = _json(text, "the text")
+        return [read_json(line, f"line {number}") for number, line in lines if line.strip()], True
+    value = read_json(text, "the text")
     if not isinstance(value, dict | list):
         raise Unreadable("it must be one object or an array of objects")
     return (value if isinstance(value, list) else [value]), False
 
 
-def _json(text: str, where: str) -> Value:
+def read_json(text: str, where: str) -> Value:
+    """Read JSON with exact numbers. Raises: Unreadable, also where numbers or names make no sense."""
     try:
         return json.loads(
             text,

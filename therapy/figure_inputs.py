@@ -161,29 +161,40 @@ class _Parsed(_Field):
         return cell
 
 
+# Beyond these years a spell or a change of zone would run out of the calendar.
+FIRST_YEAR, LAST_YEAR = 1900, 2199
+
+
+def _within_calendar(value: Value) -> Value:
+    if not FIRST_YEAR <= value.year <= LAST_YEAR:
+        raise ValueError(value)
+    return value
+
+
 @dataclass(frozen=True)
 class Instant(_Parsed):
     """A point in time, RFC 3339 with offset."""
 
     what: str = field(
-        default="an instant in RFC 3339 with offset, like 2026-11-22T06:00:00+00:00", init=False
+        default="an instant in RFC 3339 with offset, like 2026-11-22T06:00:00+00:00, from 1900 to 2199",
+        init=False,
     )
 
     def schema(self) -> dict[str, Value]:
         return {"type": "string", "format": "date-time"}
 
     def parse(self, value: str) -> datetime:
-        instant = datetime.fromisoformat(value)
+        instant = datetime.fromisoformat(value.upper())
         if len(value) < len("2026-11-22T06:00Z") or instant.tzinfo is None or value[10] not in "Tt ":
             raise ValueError(value)
-        return instant
+        return _within_calendar(instant)
 
 
 @dataclass(frozen=True)
 class Day(_Parsed):
     """A calendar date, ISO 8601."""
 
-    what: str = field(default="a date like 2026-11-22", init=False)
+    what: str = field(default="a date like 2026-11-22, from 1900 to 2199", init=False)
 
     def schema(self) -> dict[str, Value]:
         return {"type": "string", "format": "date"}
@@ -191,7 +202,7 @@ class Day(_Parsed):
     def parse(self, value: str) -> date:
         if len(value) != len("2026-11-22"):
             raise ValueError(value)
-        return date.fromisoformat(value)
+        return _within_calendar(date.fromisoformat(value))
 
 
 @dataclass(frozen=True)

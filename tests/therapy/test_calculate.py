@@ -7,6 +7,8 @@ import sys
 from types import SimpleNamespace
 
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from screening import calculation as screening
 from therapy import calculate
@@ -217,3 +219,43 @@ def test_a_row_and_its_number_that_disagree_are_refused_as_inconsistent(run):
     row = next(key for key in answers if key.startswith("icp_") and key != "icp_mmhg")
     case = {"answers": {"icp_mmhg": 10, row: "yes"}}
     assert {error["code"] for error in errors_of(run, "screening-result", case).values()} == {"inconsistent"}
+
+
+LEAVES = st.one_of(
+    st.none(),
+    st.booleans(),
+    st.integers(-(10**12), 10**12),
+    st.floats(allow_nan=False, allow_infinity=False),
+    st.text(max_size=8),
+    st.sampled_from(["2026-02-30", "9999-12-31T23:59:59-12:00", "0001-01-01T00:00:00+14:00", "UTC", "24:00"]),
+    st.lists(st.integers(), max_size=2),
+    st.dictionaries(st.text(max_size=3), st.integers(), max_size=2),
+)
+
+
+def places(value, at=()):
+    """Every place in an input, the whole included."""
+    yield at
+    for key in value if isinstance(value, dict) else range(len(value)) if isinstance(value, list) else ():
+        yield from places(value[key], (*at, key))
+
+
+def put(value, place, leaf):
+    """The input with something else at one place."""
+    if not place:
+        return leaf
+    copy = dict(value) if isinstance(value, dict) else list(value)
+    copy[place[0]] = put(value[place[0]], place[1:], leaf)
+    return copy
+
+
+@settings(max_examples=300, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(st.data())
+def test_whatever_is_given_is_answered_or_refused_and_never_breaks_off(data):
+    calculation = REGISTRY[data.draw(st.sampled_from(sorted(REGISTRY)))]
+    case = json.loads(json.dumps(calculation.example))
+    place = data.draw(st.sampled_from(list(places(case))))
+    text = json.dumps(put(case, place, data.draw(LEAVES)))
+    found = calculate.answer(calculation, calculate.read_json(text, "the text"))
+    written = json.loads(json.dumps(found, allow_nan=False, default=str))
+    assert written["ok"] or all(error["code"] and error["message"] for error in written["errors"])

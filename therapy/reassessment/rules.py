@@ -108,6 +108,11 @@ def reassessment_due(*, care_setting: str, settings: Settings, events: Iterable[
     return Due(due_at, tuple(reasons), minute >= due_minute, minute > due_minute, strictest, base.at)
 
 
+def strictest(settings: Settings, start: datetime) -> str:
+    """The care setting whose interval from ``start`` ends first; of equals the first by name."""
+    return min(sorted(settings.spells), key=lambda name: after(start, settings.spells[name], settings.zone))
+
+
 def _setting_before(past: list[Event], at: datetime) -> str | None:
     changes = [e.care_setting for e in past if e.kind is Act.CARE_SETTING_CHANGED and e.at <= at]
     return changes[-1] if changes else None

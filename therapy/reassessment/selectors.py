@@ -18,7 +18,7 @@ from therapy.orders.selectors import orders_in_force
 from therapy.outcomes.selectors import clinic_zone
 from therapy.outcomes.whereabouts import Whereabouts
 from therapy.reassessment.models import Reassessment
-from therapy.reassessment.rules import Act, Due, Event, Settings, reassessment_due
+from therapy.reassessment.rules import Act, Due, Event, Settings, reassessment_due, strictest
 
 
 @dataclass(frozen=True)
@@ -57,11 +57,10 @@ def settings_in_force() -> Settings:
 
 
 def questions(patients: QuerySet[Patient], now: datetime) -> dict[UUID, Question]:
-    """What to ask the rule for each patient on the caseload with an order in force at `now`. Seven queries.
-
-    Patients without a unit have no care setting, and no question.
-    """
-    active = patients.filter(state=PatientState.ACTIVE, entered_in_error=False)
+    """What to ask the rule for each patient with an order in force at `now`, who has not left. Seven queries."""
+    active = patients.filter(entered_in_error=False).exclude(
+        state__in=(PatientState.DISCHARGED, PatientState.DIED)
+    )
     starts = _starts(active, now)
     done: dict[UUID, list[datetime]] = defaultdict(list)
     for patient_id, at in (
@@ -74,9 +73,8 @@ def questions(patients: QuerySet[Patient], now: datetime) -> dict[UUID, Question
     settings = settings_in_force()
     found = {}
     for patient_id, started in starts.items():
-        care_setting = where.care_setting(patient_id, now)
-        if care_setting is None:
-            continue
+        # Where no unit is recorded the strictest interval counts: unknown is never "not due".
+        care_setting = where.care_setting(patient_id, now) or strictest(settings, now)
         events = [Event(Act.ORDER_STARTED, started, where.care_setting(patient_id, started))]
         # What was looked at before the present care began does not count for it.
         events += [

@@ -147,7 +147,9 @@ def _open(patient: Patient, due: Due, owner: Person | None, earlier: Iterable[Fl
     if any(flag.state in NOT_CLOSED for flag in same):
         return False
     key = prefix if not same else f"{prefix}:{len(same) + 1}"
-    setting = CareSetting(due.care_setting).label
+    setting = str(CareSetting(due.care_setting).label)
+    if patient.unit_id is None:
+        setting = "the strictest care setting, as no unit is recorded"
     _, opened = attention.open_flag(
         kind=FlagKind.REASSESS,
         key=key,

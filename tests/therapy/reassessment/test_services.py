@@ -191,3 +191,12 @@ def test_how_many_queries_it_takes_does_not_depend_on_how_many_patients(
         reassess(patient, cast.lead, hours_ago=3)
     with django_assert_max_num_queries(9):
         assert len(selectors.due_of(Patient.objects.all(), timezone.now())) == 3
+
+
+def test_a_patient_without_a_unit_is_due_by_the_strictest_interval(world, cast):
+    order(world.mosswater, cast.lead, 49)
+    records.amend(world.mosswater, by=cast.lead, reason="left", changes={"unit_id": None}, expect_version=1)
+    assert run().opened == 1
+    flag = Flag.objects.get()
+    assert flag.due_at == NOW - timedelta(hours=1)
+    assert "no unit is recorded" in flag.words
