@@ -20,8 +20,10 @@ def waiting_referral() -> dict[str, Any]:
 
 
 def open_flag() -> dict[str, Any]:
-    """Something that needs attention."""
-    return {"flag_id": Flag.objects.filter(state="open").order_by("due_at", "pk")[0].pk}
+    """Something about a patient that needs attention."""
+    return {
+        "flag_id": Flag.objects.filter(state="open", patient__isnull=False).order_by("due_at", "pk")[0].pk
+    }
 
 
 PAGES = [
@@ -43,7 +45,7 @@ PAGES = [
     Seen("referral-upload", Role.LEAD, ready=open_everything),
     Seen("referral", Role.LEAD, waiting_referral, patient=True),
     Seen("attention", Role.LEAD),
-    Seen("attention-flag", Role.LEAD, open_flag),
+    Seen("attention-flag", Role.LEAD, open_flag, patient=True),
 ]
 EMPTY = [
     Seen("patient-record", Role.LEAD, with_isolation, patient=True),
