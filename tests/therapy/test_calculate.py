@@ -249,7 +249,7 @@ def put(value, place, leaf):
     return copy
 
 
-@settings(max_examples=300, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(st.data())
 def test_whatever_is_given_is_answered_or_refused_and_never_breaks_off(data):
     calculation = REGISTRY[data.draw(st.sampled_from(sorted(REGISTRY)))]
