@@ -13,7 +13,7 @@ from clinic import formats
 from clinic.models import Patient, Person
 from clinic.patients import selectors as patients
 from clinic.patients.models import SpO2Target
-from screening.holds import Guard
+from screening.holds import Bar, Guard
 from screening.selectors import guard
 from screening.table import current as rule_table
 from therapy.orders import selectors as orders
@@ -106,6 +106,16 @@ class Standing:
     @property
     def held(self) -> bool:
         return self.verdict.held or self.hold is not None or not self.in_force
+
+    @property
+    def only_old(self) -> bool:
+        """Whether nothing stands in the way but answers that are asked again before each treatment."""
+        return self.verdict.bar is Bar.OUT_OF_DATE and self.hold is None and self.in_force
+
+    @property
+    def more(self) -> int:
+        """How many reasons there are beyond the first three."""
+        return max(len(self.reasons) - 3, 0)
 
     @property
     def reasons(self) -> list[str]:

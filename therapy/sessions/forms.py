@@ -36,6 +36,9 @@ def _pairs(said: Any, *, without: tuple[str, ...] = ()) -> list[tuple[Any, str]]
 class TreatmentForm(ClinicForm):
     """One treatment. Cleaned values are turned into the payload by therapy/sessions/page_payload.py."""
 
+    # Nearly everything may be left blank; the page says once what that means.
+    mark_optional = False
+
     record_id = forms.UUIDField(widget=forms.HiddenInput)
     day = DateField(label="Day", not_future=True)
     started = TimeField(label="Started")
@@ -302,7 +305,7 @@ def _amount(unit: str, order: Order | None) -> forms.Field:
     if ordered and ordered <= AS_BUTTONS_UP_TO and unit != "breaths_per_set":
         choices = [(number, str(number)) for number in range(ordered + MORE_THAN_ORDERED + 1)]
         return OneOf(
-            label=label, choices=choices, coerce=int, empty_value=None, required=False, called=called
+            label=label, choices=choices, coerce=int, empty_value=None, required=False, called=called, nothing=""
         )
     return NumberField(
         label=label,

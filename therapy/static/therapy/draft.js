@@ -29,10 +29,13 @@ function restore() {
     if (details.querySelector("input:checked:not([value='']), input[type=text]:not([value=''])")) details.open = true;
   }
   if (words) words.textContent = "Your draft is back. Nothing is recorded yet.";
+  // What the numbers say is asked again of the server.
+  const number = form.querySelector("[name=before_spo2]");
+  if (number) setTimeout(() => number.dispatchEvent(new Event("change", { bubbles: true })), 0);
 }
 
 if (form) {
-  restore();
+  document.addEventListener("DOMContentLoaded", restore);
   form.addEventListener("input", keep);
   form.addEventListener("change", keep);
 }
