@@ -6,7 +6,9 @@ from uuid import UUID
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
+from django.urls import reverse
 from django.utils import timezone
+from django.utils.http import url_has_allowed_host_and_scheme
 
 from clinic import formats
 from clinic.access import Role, allow, require_licensed
@@ -50,7 +52,7 @@ def screen(request: HttpRequest, patient_id: UUID) -> HttpResponse:
         return render(request, FORM, context)
     if form.is_valid() and (row := _recorded(request, patient, form)) is not None:
         _say(request, "Screening recorded", row.created_at, at)
-        return redirect("screening", patient_id=patient.pk)
+        return redirect(_back(request) or reverse("screening", args=[patient.pk]))
     return respond_invalid(request, FORM, context)
 
 
@@ -111,6 +113,13 @@ def _decided(request: HttpRequest, technique: str, screening: object, form: Deci
     except Refused as refused:
         refuse(form, refused)
         return None
+
+
+def _back(request: HttpRequest) -> str:
+    """The page of the app that sent somebody here to screen, such as the bedside; empty where none did."""
+    back = request.GET.get("next", "")
+    ours = url_has_allowed_host_and_scheme(back, {request.get_host()}, require_https=request.is_secure())
+    return back if ours else ""
 
 
 def _unchecked(data: object) -> DecisionForm:

@@ -229,7 +229,7 @@ def summary(payload: SessionPayload, people: Iterable[tuple[str, int]]) -> list[
         ("Tolerated", words_of.TOLERANCE.get(payload.tolerance or "", formats.NOT_RECORDED)),
         ("Given by", words_of.DELIVERED_BY.get(payload.delivered_by or "", formats.NOT_RECORDED)),
         (
-            "There",
+            "Who was there",
             "; ".join(f"{name}, {formats.minutes(spent)}" for name, spent in people)
             or "Nobody of the service",
         ),

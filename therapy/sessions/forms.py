@@ -300,12 +300,20 @@ def _done_fields(technique: str, order: Order | None) -> dict[str, forms.Field]:
 
 def _amount(unit: str, order: Order | None) -> forms.Field:
     ordered = getattr(order, unit) if order is not None else None
-    label = words.DOSE_UNITS[unit] + (f", ordered {ordered}" if ordered else "")
+    label = words.DOSE_UNITS[unit] + (
+        f", ordered {ordered}" if ordered else " in all" if unit == "minutes" else ""
+    )
     called = f"the {words.DOSE_UNITS[unit].lower()} done"
     if ordered and ordered <= AS_BUTTONS_UP_TO and unit != "breaths_per_set":
         choices = [(number, str(number)) for number in range(ordered + MORE_THAN_ORDERED + 1)]
         return OneOf(
-            label=label, choices=choices, coerce=int, empty_value=None, required=False, called=called, nothing=""
+            label=label,
+            choices=choices,
+            coerce=int,
+            empty_value=None,
+            required=False,
+            called=called,
+            nothing="",
         )
     return NumberField(
         label=label,

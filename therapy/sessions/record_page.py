@@ -156,18 +156,26 @@ def measured_table(payload: SessionPayload) -> list[dict[str, str]]:
     """Each kind with its value before and after, in words; "Not recorded" where there is none."""
     values = {(each.kind, each.moment): each for each in payload.measurements}
     rows = []
-    for name in dict.fromkeys(each.kind for each in payload.measurements):
+    taken = {each.kind for each in payload.measurements}
+    for name in (each for each in kinds.KINDS if each in taken):
         kind = kinds.kind(name)
         row = {"words": kind.words[:1].upper() + kind.words[1:], "unit": kind.unit}
         for moment in ("before", "after"):
             each = values.get((name, moment))
-            said = formats.result(each.value if each else None, places=kind.places, scale=kind.scale)
+            said = _written(kind, each.value if each else None)
             if each is not None and each.oxygen is not None:
                 oxygen = each.oxygen
                 said += f" ({words_of.oxygen(oxygen.device, oxygen.flow_ml_per_min, oxygen.fio2_percent)})"
             row[moment] = said
         rows.append(row)
     return rows
+
+
+def _written(kind: kinds.MeasurementKind, value: int | None) -> str:
+    """A measured value with its recorded precision; a score in the steps of its scale: 3, 0.5."""
+    if kind.steps:
+        return formats.number(value, scale=kind.scale)
+    return formats.result(value, places=kind.places, scale=kind.scale)
 
 
 def ordered_lines(order: Order) -> list[tuple[str, str]]:

@@ -105,7 +105,7 @@ def go_to_confirm(page: Page) -> None:
     page.locator("[name=ended]").fill(started)
     page.locator("[name^=done_]").first.evaluate(
         "first => { const of = document.querySelectorAll(`[name=${first.name}]`);"
-        " if (first.type === 'radio') of[Math.max(0, of.length - 5)].click(); }"
+        " if (first.type === 'radio') of[Math.max(0, of.length - 4)].click(); }"
     )
     for box in page.locator("input[type=text][name^=done_]").all():
         if not box.input_value():
@@ -124,7 +124,8 @@ def refuse_to_record(page: Page) -> None:
 PAGES = [
     Seen("treat-order", Role.THERAPIST, free, patient=True),
     Seen("treat-order", Role.THERAPIST, on_hold, called="treat-on-hold", patient=True),
-    Seen("treat-record", Role.THERAPIST, to_record, called="record-session", patient=True, ready=fill_in, wrong=refuse_to_record),
+    Seen("treat-record", Role.THERAPIST, to_record, called="record-session", patient=True, ready=fill_in,
+         wrong=refuse_to_record),
     Seen("treat-record", Role.THERAPIST, to_record, called="record-confirm", patient=True, ready=go_to_confirm),
     Seen("treat-not-given", Role.THERAPIST, a_due_window, patient=True),
     Seen("treatment", Role.THERAPIST, a_corrected_treatment, patient=True, ready=open_everything),

@@ -216,6 +216,21 @@ def test_on_hold_the_page_says_why_and_offers_to_record_what_happened_anyway(
     assert Flag.objects.filter(kind="outside_rules").exists()
 
 
+def test_answers_of_this_morning_are_asked_again_first_and_the_bedside_comes_back(
+    client, window, order, clock
+):
+    clock.shift(timedelta(hours=6))
+    bedside = reverse("treat-window", args=[window.pk])
+    page = client.get(bedside)
+    assert "Look: Check at the bedside first" in text(page)
+    assert "Stop: On hold" not in text(page)
+    screen = re.search(r'href="([^"]*screening/new/[^"]*)"', page.content.decode())[1]
+    form = fields_of(client.get(screen))
+    groups = dict.fromkeys(re.findall(r'name="(none_\w+)"', client.get(screen).content.decode()), "on")
+    assert client.post(screen, {**form, **groups}).url == bedside
+    assert "Start now" in text(client.get(bedside))
+
+
 def test_borg_is_not_asked_under_eight_years(sign_in, cast, world, screened):
     young = world.thistledown
     order = make_order(young, cast.colleague)
