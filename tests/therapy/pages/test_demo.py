@@ -1,9 +1,10 @@
 """The demo clinic: invented, seeded, and told relative to one day."""
 
-from datetime import date
+from datetime import date, datetime
 from io import StringIO
 
 import pytest
+import time_machine
 from django.core.management import CommandError, call_command
 from django.db import transaction
 from django.test import Client
@@ -73,3 +74,25 @@ def test_the_log_ins_are_printed_for_the_accounts_that_exist():
     for account in DEMO_ACCOUNTS:
         assert account.username in said.getvalue()
         assert account.password in said.getvalue()
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    "now",
+    [
+        "2026-11-25T00:05Z",  # just after midnight
+        "2026-11-29T06:00Z",  # a Sunday before the first shift
+        "2026-11-25T23:50Z",  # just before midnight
+        "2026-10-25T00:30Z",  # clocks go back in this night (Europe/London)
+        "2026-03-29T01:30Z",  # clocks have just gone forward
+        "2028-02-29T12:00Z",  # a leap day
+    ],
+)
+def test_the_demo_holds_true_whenever_it_is_loaded(now):
+    with time_machine.travel(datetime.fromisoformat(now), tick=False):
+        call_command("load_demo", "--small", stdout=StringIO())
+        said = StringIO()
+        try:
+            call_command("check_records", stdout=said)
+        except SystemExit:
+            pytest.fail(said.getvalue())

@@ -3,6 +3,8 @@
 from datetime import timedelta
 
 from clinic.models import Person
+from clinic.patients import services as patients
+from clinic.referrals import services as referrals
 from screening import hold_services
 from screening import services as screenings
 from screening.models import Screening
@@ -11,6 +13,7 @@ from therapy.orders import services as orders
 from therapy.orders.models import OrderSource
 from therapy.orders.selectors import prescription_of
 from therapy.pages.demo.cases import Case
+from therapy.pages.demo.patients import born, received, record_number
 from therapy.pages.demo.scene import Scene
 from therapy.pages.demo.teller import Told
 from therapy.reassessment import services as reassessments
@@ -44,6 +47,41 @@ def tell(scene: Scene, cases: list[Case], told: Told, *, now_is_now: bool) -> No
     hold_services.tell_all_holds(at=now)
     window_services.close_windows(now)
     reassessments.open_overdue_flags(now=now)
+
+
+def receive(scene: Scene, cases: list[tuple[int, Case]]) -> None:
+    """Register those who were referred and on whom nobody has decided, as the lead does; each with its place."""
+    lead, units = scene.service.lead, scene.service.units
+    for number, case in cases:
+        patient = patients.register_patient(
+            by=lead,
+            record_number=record_number(number),
+            family_name=case.family,
+            given_name=case.given,
+            birth_date=born(scene.clock.today, case.age, number),
+            sex=case.sex,
+            unit=units[case.unit],
+            room=case.room,
+            diagnosis_group=case.group,
+            diagnosis=case.diagnosis,
+            source="command",
+        )
+        row = referrals.receive(
+            patient,
+            by=lead,
+            source="telephone" if case.urgency == "urgent" else "written",
+            received_at=received(scene, case),
+            urgency=case.urgency,
+            reason=case.reason,
+            referrer="Dr Larkspur",
+            referrer_phone="4471",
+            diagnosis_group=case.group,
+            diagnosis=case.diagnosis,
+        )
+        if case.outcome != "waiting":
+            referrals.decide(
+                row, by=lead, outcome=case.outcome, reason=case.outcome_reason, expect_version=row.version
+            )
 
 
 def _find(scene: Scene, case: Case, told: Told, answers: dict[str, str | float], reason: str) -> None:

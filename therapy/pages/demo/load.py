@@ -55,6 +55,7 @@ _TABLES = (
 )  # fmt: skip
 DEMO_HOUR = time(9, 41)
 REPLAY_DAYS = 1
+WAITING = ("waiting", "more_information")
 
 
 def load(*, seed: int = 1, day: date | None = None, small: bool = False) -> dict[str, int]:
@@ -76,16 +77,21 @@ def load(*, seed: int = 1, day: date | None = None, small: bool = False) -> dict
     with transaction.atomic():
         book = Book(chance)
         clinic = service.build(book, clock)
-        told_cases = cases.cast(chance, small=small)
         scene = Scene(book, clock, clinic, Diary(clinic))
-        rows = patients.build(scene, told_cases)
+        # Whoever came today and waits is received by the lead, where the clock of the services is the demo's.
+        numbered = list(enumerate(cases.cast(chance, small=small)))
+        arriving = [each for each in numbered if each[1].outcome in WAITING and day is None]
+        rows = patients.build(scene, [each for each in numbered if each not in arriving])
+        told_cases = [case for _, case in numbered if case.key in rows]
         told = course.tell(scene, told_cases, rows)
         today.tell(scene, told_cases, rows, told)
         newest = replay.take_out(book, since=clock.at(REPLAY_DAYS, "12:00"))
         book.write(*_TABLES)
         counts = book.counts()
         counts["treatments through the service"] = replay.record(newest)
+        live.receive(scene, arriving)
         live.tell(scene, told_cases, told, now_is_now=day is None)
+        counts["patients"] = Patient.objects.count()
     return counts
 
 

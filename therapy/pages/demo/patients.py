@@ -19,9 +19,14 @@ from therapy.pages.demo.scene import Scene
 _LANES = ("Heron Lane", "Sedge Row", "Alder Walk", "Kingfisher Yard", "Reed Street")
 
 
-def build(scene: Scene, cases: list[Case]) -> dict[str, Patient]:
-    """Keep the rows of every case; returns the patients by the case's key."""
-    return {case.key: _patient(scene, case, number) for number, case in enumerate(cases)}
+def build(scene: Scene, cases: list[tuple[int, Case]]) -> dict[str, Patient]:
+    """Keep the rows of every case, given with its place in the list; returns the patients by the case's key."""
+    return {case.key: _patient(scene, case, number) for number, case in cases}
+
+
+def record_number(number: int) -> str:
+    """The record number of the case with this place in the list."""
+    return f"2041{17000 + number * 271 + 553 % (number + 7):05d}"
 
 
 def received(scene: Scene, case: Case) -> datetime:
@@ -36,7 +41,7 @@ def ended(scene: Scene, case: Case) -> datetime | None:
 
 
 def _patient(scene: Scene, case: Case, number: int) -> Patient:
-    born = _born(scene.clock.today, case.age, number)
+    birth_date = born(scene.clock.today, case.age, number)
     came, went = received(scene, case), ended(scene, case)
     accepted = case.outcome == "accepted"
     state = case.ending if went else "active" if accepted else "referred"
@@ -46,7 +51,7 @@ def _patient(scene: Scene, case: Case, number: int) -> Patient:
             id=scene.book.new_id(came),
             state=state,
             state_since=went or (triaged if accepted else came),
-            birth_year=born.year,
+            birth_year=birth_date.year,
             sex=case.sex,
             unit=scene.service.units[case.unit],
             room=case.room,
@@ -59,10 +64,10 @@ def _patient(scene: Scene, case: Case, number: int) -> Patient:
     scene.book.add(
         PatientIdentity(
             patient=patient,
-            record_number=f"2041{17000 + number * 271 + 553 % (number + 7):05d}",
+            record_number=record_number(number),
             family_name=case.family,
             given_name=case.given,
-            birth_date=born,
+            birth_date=birth_date,
             address=f"{3 + number * 2} {_LANES[number % len(_LANES)]}, Mossford"
             if case.unit == "home"
             else "",
@@ -79,7 +84,8 @@ def _patient(scene: Scene, case: Case, number: int) -> Patient:
     return patient
 
 
-def _born(today: date, age: float, number: int) -> date:
+def born(today: date, age: float, number: int) -> date:
+    """A birth date that gives the case's age, spread over the year."""
     return today - timedelta(days=round(age * 365.25) + number * 37 % 330)
 
 
