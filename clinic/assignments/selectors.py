@@ -99,12 +99,3 @@ def without_therapist(person: Person) -> QuerySet[Patient]:
         .select_related("identity", "unit")
         .order_by("identity__name_sound", "identity__given_name", "pk")
     )
-
-
-def emergency_accesses() -> QuerySet[AccessGrant]:
-    """Every use of emergency access, the newest first, for the lead's review."""
-    return (
-        AccessGrant.objects.filter(why=GrantReason.EMERGENCY)
-        .select_related("person", "patient__identity", "patient__unit")
-        .order_by("-from_at", "-pk")
-    )

@@ -113,10 +113,5 @@ def way(of: Flag) -> Way | None:
         return None
 
 
-def count_for(person: Person) -> int:
-    """How many flags and unread notices wait, for the navigation."""
-    return open_flags(person).count() + unread_notices(person).count()
-
-
 def _open(now: datetime | None) -> Q:
     return Q(state=FlagState.OPEN) | Q(state=FlagState.PUT_OFF, put_off_until__lte=now or timezone.now())

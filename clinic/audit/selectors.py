@@ -7,7 +7,7 @@ from typing import Any
 from django.db.models import QuerySet
 
 from clinic.access import patients_visible_to
-from clinic.audit.models import AuditEvent, RecordVersion
+from clinic.audit.models import AuditEvent
 from clinic.staff.models import Person
 from clinic.staff.roles import Role
 
@@ -33,12 +33,3 @@ def with_actors(events: Iterable[AuditEvent]) -> list[TrailRow]:
     people: QuerySet[Person] = Person.objects.filter(pk__in={event.actor_id for event in listed})
     names = {person.pk: str(person) for person in people}
     return [TrailRow(event, names.get(event.actor_id or 0, "the system")) for event in listed]
-
-
-def versions_of(subject_type: str, subject_id: Any) -> QuerySet[RecordVersion]:
-    """The superseded states of one record, the newest first, with the author."""
-    return (
-        RecordVersion.objects.filter(subject_type=subject_type, subject_id=str(subject_id))
-        .select_related("author")
-        .order_by("-number", "-pk")
-    )

@@ -78,6 +78,13 @@ class WrittenForm(ReferralFields):
     received_at = MomentField(label="Received", not_future=True)
 
 
+class AmendForm(ReferralFields):
+    """A corrected referral, with the reason for the change."""
+
+    why = forms.CharField(label="Reason for the change", max_length=300)
+    version = forms.IntegerField(widget=forms.HiddenInput)
+
+
 class DecisionForm(ClinicForm):
     """How a referral ends."""
 

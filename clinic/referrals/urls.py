@@ -12,5 +12,6 @@ urlpatterns = [
     path("imports/<uuid:import_id>/", views.import_page, name="referral-import"),
     path("imports/<uuid:import_id>/refused/", views.refused_rows, name="referral-refused"),
     path("<uuid:referral_id>/", views.referral_page, name="referral"),
+    path("<uuid:referral_id>/correct/", views.correct, name="referral-correct"),
     path("<uuid:referral_id>/decide/", views.decide, name="referral-decide"),
 ]

@@ -109,6 +109,35 @@ def referral_page(request: HttpRequest, referral_id: UUID) -> HttpResponse:
     return render(request, "referrals/referral.html", _context(request, referral))
 
 
+@allow(*CLINICAL)
+@get_and_post
+def correct(request: HttpRequest, referral_id: UUID) -> HttpResponse:
+    """Correct what was written down; what it was stays readable."""
+    referral = selectors.referral(signed_in(request), referral_id)
+    initial = {name: getattr(referral, name) for name in services.REFERRAL_FIELDS} | {
+        "version": referral.version
+    }
+    form = forms.AmendForm(posted(request), initial=initial)
+    if request.method == "POST" and form.is_valid():
+        given = form.cleaned_data
+        try:
+            services.amend(
+                referral,
+                by=signed_in(request),
+                reason=given["why"],
+                changes=form.referral(),
+                expect_version=given["version"],
+            )
+        except Refused as refused:
+            refuse(form, refused)
+        else:
+            messages.success(request, "Stored. What it said before can still be read.")
+            return redirect("referral", referral_id=referral.pk)
+    context = {"form": form, "referral": referral, "banner": patients.banner(referral.patient)}
+    answer = respond_invalid if request.method == "POST" else render
+    return answer(request, "referrals/correct.html", context)
+
+
 @allow(Role.LEAD)
 @require_http_methods(["POST"])
 def decide(request: HttpRequest, referral_id: UUID) -> HttpResponse:

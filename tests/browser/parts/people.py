@@ -44,6 +44,13 @@ PAGES = [
     Seen("referral-for", Role.LEAD, with_isolation, patient=True),
     Seen("referral-upload", Role.LEAD, ready=open_everything),
     Seen("referral", Role.LEAD, waiting_referral, patient=True),
+    Seen(
+        "referral-correct",
+        Role.LEAD,
+        waiting_referral,
+        patient=True,
+        wrong=press("Store the correction"),
+    ),
     Seen("attention", Role.LEAD),
     Seen("attention-flag", Role.LEAD, open_flag, patient=True),
 ]

@@ -111,6 +111,22 @@ def test_a_written_referral_is_added_to_a_patient(cast: Cast, world: World, sign
     assert sign_in(cast.colleague).get(reverse("referral-for", args=[world.mosswater.pk])).status_code == 404
 
 
+def test_a_referral_is_corrected_with_a_reason_and_never_over_somebody_elses_change(
+    cast: Cast, world: World, sign_in: Any
+) -> None:
+    referral = services.receive(world.mosswater, by=cast.lead, source="written", **SAYS)
+    client, address = sign_in(cast.therapist), reverse("referral-correct", args=[referral.pk])
+    form = SAYS | {"urgency": "urgent", "diagnosis_group": "other", "version": "1"}
+    assert client.post(address, form).status_code == 422
+    page = client.post(address, form | {"why": "Called back."}, follow=True).content.decode()
+    assert "Referral, urgent" in page
+    answer = client.post(address, form | {"why": "Again.", "urgency": "soon"})
+    assert answer.status_code == 422
+    assert "changed by somebody else" in answer.content.decode()
+    assert sign_in(cast.outsider).get(address).status_code == 404
+    assert sign_in(cast.manager).get(address).status_code == 403
+
+
 def test_a_file_is_uploaded_worked_through_and_its_refused_rows_are_fetched(
     cast: Cast, world: World, sign_in: Any
 ) -> None:

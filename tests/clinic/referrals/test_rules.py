@@ -3,6 +3,7 @@
 import csv
 import io
 from datetime import UTC, date, datetime, time
+from pathlib import Path
 
 import pytest
 from hypothesis import given
@@ -63,6 +64,13 @@ def test_the_documented_example_is_a_good_row() -> None:
         "bronchiectasis",
     )
     assert row.national_number == "9434765919"
+
+
+def test_the_readme_documents_every_column_as_it_is_read() -> None:
+    readme = Path("README.md").read_text(encoding="utf-8")
+    for column in COLUMNS:
+        needed = "yes" if column.required else "no"
+        assert f"| `{column.name}` | {needed} | {column.words} | {column.example} |" in readme
 
 
 @pytest.mark.parametrize("delimiter", [",", ";"])
