@@ -112,8 +112,8 @@ def treat(therapist):
     therapist.go("/")
     assert "Next, due from 12:00 to 14:30 CAMPIONBY, Wren" in therapist.text
     therapist.follow("Check and start")
-    assert "ask again" in therapist.text
-    therapist.follow("Ask again at the bedside")
+    assert "asked again before each treatment" in therapist.text
+    therapist.follow("Check at the bedside")
     therapist.send_values("Record screening", answers(therapist, air_leak_tendency="yes"))
     therapist.go("/").follow("Check and start").send("Start now with CAMPIONBY, Wren")
 
