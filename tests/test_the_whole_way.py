@@ -10,7 +10,6 @@ import time_machine
 from django.core.management import call_command
 from pypdf import PdfReader
 
-from clinic.assignments.services import assign
 from clinic.jobs.running import run_job
 from clinic.models import Flag, JobRun, Patient
 from screening.table import current as rule_table
@@ -115,7 +114,7 @@ def treat(therapist):
     assert "asked again before each treatment" in therapist.text
     therapist.follow("Check at the bedside")
     therapist.send_values("Record screening", answers(therapist, air_leak_tendency="yes"))
-    therapist.go("/").follow("Check and start").send("Start now with CAMPIONBY, Wren")
+    therapist.send("Start now with CAMPIONBY, Wren")
 
 
 def record(therapist):
@@ -154,7 +153,7 @@ def test_one_patient_travels_the_whole_way(cast, world, visitor):
     with time_machine.travel(NOW, tick=False):
         lead, therapist = visitor(cast.lead), visitor(cast.therapist)
         patient = refer(lead, world.acute)
-        assign(patient, to=cast.therapist, by=cast.lead)
+        lead.go(f"/patients/{patient.pk}/assign/").send("Assign", therapist=str(cast.therapist.pk))
         screen_and_decide(therapist, patient)
         order(therapist, patient)
         lead.go("/schedule/").follow("due 12:00 to 14:30")

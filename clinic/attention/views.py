@@ -118,7 +118,8 @@ def answer(request: HttpRequest, notice_id: UUID) -> HttpResponse:
         messages.success(request, "Marked as read.")
     else:
         messages.error(request, "The answer must be 500 characters or fewer. Nothing was stored.")
-    return redirect("attention")
+    # A note read on the round leads back to the round.
+    return redirect("home" if request.POST.get("next") == "home" else "attention")
 
 
 def _flag(request: HttpRequest, flag_id: UUID) -> Flag:

@@ -310,6 +310,16 @@ def test_hand_over_notes_stand_on_the_round_of_who_was_told(cast, world, sign_in
     assert "Sits better with the table raised" not in text_of(sign_in(cast.colleague).get("/"))
 
 
+def test_a_note_that_was_read_leaves_the_round(cast, world, sign_in):
+    note = Notice.objects.create(
+        kind=HANDOVER, to=cast.therapist, by=cast.colleague, patient=world.mosswater, words="Tires early"
+    )
+    client = sign_in(cast.therapist)
+    response = client.post(f"/attention/notices/{note.pk}/answer/", {"next": "home"}, follow=True)
+    assert response.redirect_chain[-1][0] == "/"
+    assert "Tires early" not in text_of(response)
+
+
 def test_a_visit_that_is_over_without_a_record_is_an_unfinished_note(cast, world, sign_in):
     screened(world.mosswater, cast.therapist)
     window = window_for(order_for(world.mosswater, cast.lead), begins_in_minutes=-180)
