@@ -7,6 +7,7 @@ of the therapist's own patient: the therapist holds a grant, the outsider is a t
     n  what this person may not see (404)        f  not for this role (403)
     m  this method is not there (405)            e  the empty form comes back with its errors (422)
     s  sent to sign in (302 to the sign-in page, 401 for the interface)
+    d  says that worker and clock are not running (503)          t  takes JSON only (415)
 """
 
 import uuid
@@ -21,12 +22,41 @@ from django.urls import reverse
 from django.utils import timezone
 
 from clinic import access
-from clinic.models import Flag, JobRun, Notice, Person, Referral, ReferralImport
+from clinic.models import (
+    Absence,
+    CareSettingRule,
+    Flag,
+    JobRun,
+    Notice,
+    Person,
+    Referral,
+    ReferralImport,
+    Shift,
+    StandardMinutes,
+)
 from screening.models import Screening
 from tests.who_may_open_what import PEOPLE, TABLE
-from therapy.models import DueWindow, Order, ScheduledVisit, StoredReport, TreatmentSession, VisitStaff
+from therapy.models import (
+    DueWindow,
+    Order,
+    Reassessment,
+    ScheduledVisit,
+    StoredReport,
+    TreatmentSession,
+    VisitStaff,
+)
 
-STATUS = {"o": {200}, "r": {302, 303}, "n": {404}, "f": {403}, "m": {405}, "e": {422}, "s": {302, 401}}
+STATUS = {
+    "o": {200},
+    "r": {302, 303},
+    "n": {404},
+    "f": {403},
+    "m": {405},
+    "e": {422},
+    "s": {302, 401},
+    "d": {503},
+    "t": {415},
+}
 
 
 @dataclass(frozen=True)
@@ -35,6 +65,12 @@ class Clinic:
 
     people: dict[str, Person | None]
     parts: dict[str, Any]
+
+    def client_of(self, person: Person | None) -> Client:
+        client = Client(raise_request_exception=False)
+        if person is not None:
+            client.force_login(person)
+        return client
 
 
 @pytest.fixture
@@ -65,7 +101,7 @@ def clinic(cast, world) -> Clinic:
     )
     screening = Screening.objects.create(patient=own, by=by, table_version="1")
     report = StoredReport.objects.create(
-        kind="weekly-caseload", period="2026-W47", first_day=now.date(), last_day=now.date(), revision=1,
+        kind="weekly-report", period="2026-W47", first_day=now.date(), last_day=now.date(), revision=1,
         data_as_of=now, input_hash="0" * 64, figures={}, pdf=b"%PDF-1.7", pdf_sha256="0" * 64,
     )  # fmt: skip
     parts = {
@@ -84,6 +120,22 @@ def clinic(cast, world) -> Clinic:
         "report_id": report.pk,
         "person_id": cast.colleague.pk,
         "technique": "pep",
+        "kind": "order",
+        "pk": order.pk,
+        "week": "2026-W47",
+        "reassessment_id": Reassessment.objects.create(
+            patient=own, order=order, at=now, by=by, outcome="continue", findings="f"
+        ).pk,
+        "unit_id": world.acute.pk,
+        "rule_id": CareSettingRule.objects.create(
+            care_setting="acute", reassess_every=72, reassess_every_spell="hours"
+        ).pk,
+        "row_id": StandardMinutes.objects.create(kind="technique", name="pep", minutes=30).pk,
+        "name": "adherence_low_below_percent",
+        "shift_id": Shift.objects.create(person=cast.colleague, start=now, end=now + hour).pk,
+        "absence_id": Absence.objects.create(
+            person=cast.colleague, start=now, end=now + hour, reason="sick"
+        ).pk,
     }
     people = {
         "lead": cast.lead,
@@ -99,10 +151,10 @@ def clinic(cast, world) -> Clinic:
 def asked(clinic: Clinic, name: str, route: str, person: Person | None, method: str) -> int:
     """The status of one request, after which the database is as before."""
     wanted = [part.split(":")[-1].split(">")[0] for part in route.split("<")[1:]]
-    address = reverse(name, kwargs={part: clinic.parts[part] for part in wanted})
-    client = Client(raise_request_exception=False)
-    if person is not None:
-        client.force_login(person)
+    own = {"treat-window": "window_id", "treat-visit": "visit_id"}.get(name)
+    parts = clinic.parts | ({"pk": clinic.parts[own]} if own else {})
+    address = reverse(name, kwargs={part: parts[part] for part in wanted})
+    client = clinic.client_of(person)
     with transaction.atomic():
         try:
             response = client.get(address) if method == "get" else client.post(address)
@@ -115,6 +167,7 @@ def test_each_address_has_its_row_and_each_row_an_address() -> None:
     assert {name for _, name, _ in access.endpoints()} == set(TABLE)
 
 
+@pytest.mark.slow
 @pytest.mark.django_db
 def test_every_person_gets_what_the_table_says_at_every_address(clinic) -> None:
     wrong = []
@@ -127,6 +180,7 @@ def test_every_person_gets_what_the_table_says_at_every_address(clinic) -> None:
     assert wrong == []
 
 
+@pytest.mark.slow
 @pytest.mark.django_db
 def test_an_address_with_an_id_that_nobody_knows_is_not_found(clinic) -> None:
     unknown = {part: uuid.uuid4() if part.endswith("_id") else value for part, value in clinic.parts.items()}

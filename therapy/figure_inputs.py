@@ -10,7 +10,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime, time
 from decimal import Decimal, InvalidOperation
-from typing import Any, Protocol
+from typing import Any, Protocol, TypeVar
 from zoneinfo import ZoneInfo
 
 Value = Any  # What comes out of a JSON reader, or of a spec: by nature of any type.
@@ -165,7 +165,10 @@ class _Parsed(_Field):
 FIRST_YEAR, LAST_YEAR = 1900, 2199
 
 
-def _within_calendar(value: Value) -> Value:
+D = TypeVar("D", bound=date)
+
+
+def _within_calendar(value: D) -> D:
     if not FIRST_YEAR <= value.year <= LAST_YEAR:
         raise ValueError(value)
     return value
