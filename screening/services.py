@@ -83,8 +83,11 @@ def record_screening(
         key: _Given(value, at, by.pk, key in by_group, unusual.get(key, "")[:200])
         for key, value in answers.items()
     }
-    if in_force is not None:
-        given = _kept(in_force, keep, given, rule_table) | given
+    late = in_force is not None and at < in_force.started_at
+    # What comes late keeps what was known then, never an answer that was given only afterwards.
+    before = _in_force_at(patient, at) if late else in_force
+    if before is not None:
+        given = _kept(before, keep, given, rule_table) | given
     _with_age(given, patient, at, by, rule_table)
     found = _screened(given, rule_table)
     _refuse_unmeasured(given, rule_table)
@@ -96,7 +99,6 @@ def record_screening(
         table_version=rule_table.version,
         started_at=at,
     )
-    late = in_force is not None and at < in_force.started_at
     try:
         with transaction.atomic():
             if in_force is None:
@@ -209,6 +211,15 @@ def decide(
 def _require_visible(by: Person, patient: Patient) -> None:
     if not access.patients_visible_to(by).filter(pk=patient.pk).exists():
         raise access.NotPermitted("Only for those who look after this patient.")
+
+
+def _in_force_at(patient: Patient, at: dt.datetime) -> Screening | None:
+    """The screening that was in force at an earlier time."""
+    return (
+        Screening.objects.filter(patient=patient, started_at__lte=at, ended_at__gt=at)
+        .order_by("-started_at", "-created_at", "id")
+        .first()
+    )
 
 
 def _kept(

@@ -153,6 +153,14 @@ def test_a_screening_that_arrives_late_does_not_push_out_the_newer_one(world, ca
     assert not selectors.guard(world.mosswater, "pep", NOW, purpose="display").allowed
 
 
+def test_what_arrives_late_keeps_no_answer_that_was_given_only_afterwards(world, cast):
+    record(world, cast, at=NOW - 4 * HOUR)
+    record(world, cast, epistaxis="yes")
+    late = record(world, cast, at=NOW - 2 * HOUR, answers={"haemoptysis_scant": "yes"}, keep="all")
+    assert late.answers.get(condition="epistaxis").kind == "no"
+    assert not late.answers.filter(answered_at__gt=late.started_at).exists()
+
+
 def test_a_screening_is_audited_without_its_answers(world, cast):
     row = record(world, cast, epistaxis="yes")
     event = AuditEvent.objects.get(action="screening recorded")

@@ -10,6 +10,7 @@ from django.shortcuts import get_object_or_404
 from django.utils import timezone
 
 from clinic.access import patients_visible_to
+from clinic.formats import count
 from clinic.models import Patient, Person
 from clinic.patients.models import DiagnosisGroup
 from screening.models import Screening
@@ -218,9 +219,9 @@ def dose_in_short(order: Order) -> str:
     elif order.breaths_per_set:
         parts.append(f"{order.breaths_per_set} breaths an hour")
     if order.positions:
-        parts.append(f"{order.positions} positions")
+        parts.append(count(order.positions, "position"))
     if order.cycles:
-        parts.append(f"{order.cycles} cycles")
+        parts.append(count(order.cycles, "cycle"))
     if order.minutes:
         parts.append(f"{order.minutes} min")
     parts.append(times_in_words(order.times_a_day))
