@@ -4,9 +4,11 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
+from django.db.models import Count, Q
 from django.urls import reverse
 from playwright.sync_api import Page
 
+from clinic.models import Person
 from clinic.staff.roles import Role
 
 Arguments = Callable[[], dict[str, Any]]
@@ -69,3 +71,11 @@ def filled(values: dict[str, str], words: str) -> Callable[[Page], None]:
         press(words)(page)
 
     return typed
+
+
+def whoever_has_most(role: Role) -> Person:
+    """The account of a role that was told most, then has most visits ahead: the fullest pages are theirs."""
+    people = Person.objects.filter(role=role, is_active=True)
+    told = Count("notices", filter=Q(notices__kind="handover"), distinct=True)
+    ahead = Count("visits", filter=Q(visits__state="scheduled"), distinct=True)
+    return people.annotate(told=told, ahead=ahead).order_by("-told", "-ahead", "pk")[0]

@@ -11,12 +11,12 @@ from datetime import date
 
 from django.core.management import call_command
 from django.db import connections
-from django.db.models import Count, Q
 from playwright.sync_api import Browser, BrowserContext, Page
 
 from clinic.models import JobRun, Person, Unit
 from clinic.staff.roles import Role
 from tests.browser.chromium import DESKTOP, chromium
+from tests.browser.seen import whoever_has_most
 from tests.browser.served import serving, signed_in
 from tests.conftest import assign, make_patient, make_person
 
@@ -39,18 +39,11 @@ class Stage:
     troubles: list[str] = field(default_factory=list)
     contexts: dict[str, BrowserContext] = field(default_factory=dict)
 
-    def person(self, role: Role) -> Person:
-        """The account of a role that was told most, then has most visits ahead: the fullest pages are theirs."""
-        people = Person.objects.filter(role=role, is_active=True)
-        told = Count("notices", filter=Q(notices__kind="handover"), distinct=True)
-        ahead = Count("visits", filter=Q(visits__state="scheduled"), distinct=True)
-        return people.annotate(told=told, ahead=ahead).order_by("-told", "-ahead", "pk")[0]
-
     def tab(self, role: Role | None) -> Page:
         """The one tab of a role; its messages of trouble are kept."""
         key = role or "nobody"
         if key not in self.contexts:
-            person = self.person(role) if role else None
+            person = whoever_has_most(role) if role else None
             context = signed_in(self.browser, self.address, person)
             page = context.new_page()
             page.on("console", lambda said: said.type == "error" and self._note(f"console: {said.text}"))

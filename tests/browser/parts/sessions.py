@@ -9,15 +9,14 @@ from clinic.access import patients_visible_to
 from clinic.models import Patient, Person, RecordVersion
 from clinic.staff.roles import Role
 from screening.selectors import guard
-from tests.browser.seen import Seen, open_everything, press
+from tests.browser.seen import Seen, open_everything, press, whoever_has_most
 from therapy.models import DueWindow, Order, TreatmentSession
 from therapy.orders.selectors import orders_in_force
 
 
 def the_therapist() -> Person:
-    """The therapist whose tab it is, as the stage chooses."""
-    people = Person.objects.filter(role=Role.THERAPIST, is_active=True)
-    return people.filter(assignments__isnull=False).distinct().first() or people.order_by("pk")[0]
+    """The therapist whose tab it is."""
+    return whoever_has_most(Role.THERAPIST)
 
 
 def an_order(*, held: bool, technique: str | None = None) -> Order:
