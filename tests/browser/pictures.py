@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from tests.browser.stage import Stage
 
 ROOT = Path(__file__).resolve().parents[2]
-README = ("home-therapist", "home-lead", "record-session", "report")
+README = ("home-therapist", "home-lead", "record-session", "report-pdf")
 
 
 def main() -> None:
@@ -76,6 +76,7 @@ def photograph(made: "Stage", seen: "Seen", folder: Path, *, small: bool) -> Non
         page.evaluate("() => document.fonts.ready")
         if small:
             if size == ("tablet" if seen.patient or "therapist" in seen.name else "desktop"):
+                page.evaluate("() => scrollTo(0, 0)")
                 page.screenshot(path=folder / f"{seen.name}.png", scale="css")
             continue
         for theme in ("light", "dark"):
