@@ -11,6 +11,7 @@ from django import forms
 from clinic import formats
 from clinic.forms import ClinicForm, MomentField, NumberField, OneOf
 from screening import rules, selectors, words
+from screening.check import NOT_ASKED
 from screening.decision_reasons import AGAINST, EITHER, PROCEED
 from screening.models import Screening
 from screening.table import Condition, Table
@@ -22,7 +23,7 @@ NUMBER_CHOICES = [
     (rules.NOT_MEASURED, "Wanted, not measured"),
     (rules.NO_REASON, "No reason to measure"),
 ]
-NOT_ASKED = {"age_years"}  # follows from the birth date
+NONE_APPLIES = "I checked these: none applies but what is marked yes"
 SCALE = 3  # numbers are stored in thousandths
 
 
@@ -82,16 +83,7 @@ class ScreeningForm(ClinicForm):
             if key not in NOT_ASKED and not self._out_of_date(key, answer) and answer.value != rules.UNKNOWN
         }
         super().__init__(*args, **kwargs)
-        for number in table.numbers.values():
-            if number.key not in NOT_ASKED:
-                self._add_number(number)
-        for condition in table.conditions.values():
-            if not NOT_ASKED.intersection(condition.numbers):
-                self._add_row(condition)
-        for group in table.groups:
-            self.fields[none_of(group)] = forms.BooleanField(
-                label="I checked these: none applies but what is marked yes", required=False
-            )
+        self._add_questions()
         self.fields["based_on"] = forms.CharField(required=False, widget=forms.HiddenInput)
         self.fields["based_on"].initial = str(previous.pk) if previous else ""
         self.fields["screening_id"] = forms.UUIDField(widget=forms.HiddenInput)
@@ -168,6 +160,17 @@ class ScreeningForm(ClinicForm):
             value = self.cleaned_data.get(word_of(key))
         return value or None
 
+    def _add_questions(self) -> None:
+        for number in self.table.numbers.values():
+            if number.key not in NOT_ASKED:
+                self._add_number(number)
+                self._add_word(number)
+        for condition in self.table.conditions.values():
+            if not NOT_ASKED.intersection(condition.numbers):
+                self._add_row(condition)
+        for group in self.table.groups:
+            self.fields[none_of(group)] = forms.BooleanField(label=NONE_APPLIES, required=False)
+
     def _add_number(self, number: TableNumber) -> None:
         answer = self.standing.get(number.key)
         value = answer.value if answer else None
@@ -182,6 +185,10 @@ class ScreeningForm(ClinicForm):
             help_text=self._age_words(number.key),
             initial=None if isinstance(value, str) or value is None else round(value * 10**SCALE),
         )
+
+    def _add_word(self, number: TableNumber) -> None:
+        answer = self.standing.get(number.key)
+        value = answer.value if answer else ""
         self.fields[word_of(number.key)] = OneOf(
             label=f"{number.words}, no number because",
             choices=NUMBER_CHOICES,

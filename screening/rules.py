@@ -198,6 +198,16 @@ def expired(answer: Answer, of: Condition | Number, table: Table, at: dt.datetim
     return life is not None and at - answer.at > life
 
 
+def row_state(key: str, answers: Mapping[str, Answer], table: Table) -> tuple[str, str]:
+    """What the answers say of one row as they stand, whatever their age: yes, no or unknown, and which key says so.
+
+    Raises:
+        NotCalculable: inconsistent, where the row and its number disagree.
+    """
+    verdict = _verdict(table.conditions[key], answers, table, None)
+    return verdict.state, verdict.answered_by
+
+
 class _Verdict(NamedTuple):
     state: str
     answer: str | float

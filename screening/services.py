@@ -19,7 +19,7 @@ from clinic.records import Refused
 from clinic.referrals import services as referrals
 from clinic.staff.models import Person
 from clinic.staff.roles import Role
-from screening import hold_services, rules, selectors, table, words
+from screening import check, hold_services, rules, selectors, table, words
 from screening.decision_reasons import AGAINST, PROCEED
 from screening.holds import Guard, Purpose
 from screening.models import Answer, AnswerKind, Decision, Screening, TechniqueResult
@@ -228,27 +228,14 @@ def _kept(
     given: Mapping[str, _Given],
     rule_table: Table,
 ) -> dict[str, _Given]:
-    """Earlier answers that stand, less those that a new answer to the row or its number replaces."""
-    settled = {
-        condition
-        for key in given
-        if key in rule_table.numbers
-        for condition in rule_table.numbers[key].conditions
-    } | {
-        number
-        for key in given
-        if key in rule_table.conditions
-        for number in rule_table.conditions[key].numbers
-    }
+    """Earlier answers that stand beside the new ones, with their own time and person."""
+    rows = {one.condition: one for one in in_force.answers.all()}
+    stand = check.carried(selectors.answers_of(in_force), keep, given, rule_table)
     return {
-        one.condition: _Given(
-            selectors.value_of(one), one.answered_at, one.answered_by_id, one.by_group, one.unusual_reason
-        )
-        for one in in_force.answers.all()
-        if (keep == "all" or one.condition in keep)
-        and one.condition not in settled
-        and (one.condition in rule_table.conditions or one.condition in rule_table.numbers)
-    }
+        key: _Given(one.value, rows[one.source].answered_at, rows[one.source].answered_by_id,
+                    rows[one.source].by_group, rows[one.source].unusual_reason)
+        for key, one in stand.items()
+    }  # fmt: skip
 
 
 def _with_age(

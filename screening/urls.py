@@ -8,6 +8,7 @@ urlpatterns = [
     path("patients/<uuid:patient_id>/screening/", views.result, name="screening"),
     path("patients/<uuid:patient_id>/screening/new/", views.screen, name="screening-new"),
     path("patients/<uuid:patient_id>/screening/<uuid:screening_id>/", views.result, name="screening-earlier"),
+    path("patients/<uuid:patient_id>/check/<slug:technique>/", views.bedside_check, name="bedside-check"),
     path(
         "patients/<uuid:patient_id>/screening/decide/<slug:technique>/", views.decide, name="screening-decide"
     ),

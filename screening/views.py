@@ -18,11 +18,12 @@ from clinic.ids import new_id
 from clinic.patients import selectors as patients
 from clinic.patients.models import Patient
 from clinic.records import Refused
-from screening import pages, services, table
+from screening import check_page, pages, services, table
+from screening.check_form import CheckForm
 from screening.forms import DecisionForm, ScreeningForm, posted
 
-FORM, RESULT, DECISION, CONFIRM = (
-    f"screening/{name}.html" for name in ("form", "result", "decision", "decision_confirm")
+FORM, RESULT, CHECK, DECISION, CONFIRM = (
+    f"screening/{name}.html" for name in ("form", "result", "check", "decision", "decision_confirm")
 )
 
 
@@ -54,6 +55,28 @@ def screen(request: HttpRequest, patient_id: UUID) -> HttpResponse:
         _say(request, "Screening recorded", row.created_at, at)
         return redirect(_back(request) or reverse("screening", args=[patient.pk]))
     return respond_invalid(request, FORM, context)
+
+
+@allow(Role.LEAD, Role.THERAPIST)
+def bedside_check(request: HttpRequest, patient_id: UUID, technique: str) -> HttpResponse:
+    """Before a treatment: ask only what bears on it now, then go on to it, or show what holds it."""
+    patient, at = patients.patient(request.user, patient_id), timezone.now()
+    page = check_page.of(request.user, patient, technique, at, check_page.own_address(request))
+    first = {"screening_id": new_id()}
+    data = request.POST if request.method == "POST" else None
+    form = CheckForm(
+        data, table=table.current(), previous=page.previous, at=at, asked=page.rows, initial=first
+    )
+    context = _about(patient) | {"page": page, "form": form}
+    if data is None:
+        audit.record(action="bedside check read", by=request.user, subject=page.previous, patient=patient)
+        return render(request, CHECK, context)
+    if not form.is_valid() or (row := _recorded(request, patient, form)) is None:
+        return respond_invalid(request, CHECK, context)
+    _say(request, "Check recorded", row.created_at, at)
+    if not check_page.may_begin(patient, technique, timezone.now()):
+        return redirect(request.get_full_path())
+    return redirect(page.then or reverse("screening", args=[patient.pk]))
 
 
 @allow(Role.LEAD, Role.THERAPIST)

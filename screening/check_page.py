@@ -1,0 +1,78 @@
+"""Puts together the bedside check: what to ask, or what holds the technique, and where to go from there."""
+
+import datetime as dt
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from django.http import Http404, HttpRequest
+from django.utils.http import url_has_allowed_host_and_scheme
+
+from clinic.patients.models import Patient
+from clinic.staff.models import Person
+from screening import check, ordered, pages, selectors, table, words
+from screening.holds import Bar, Guard, Purpose
+from screening.models import Screening
+
+
+@dataclass(frozen=True)
+class CheckPage:
+    """Whether a technique may begin now, and what must be asked first.
+
+    Attributes:
+        rows: the rows to ask; none where every answer that bears on the technique is in date.
+        on_hold: it must not begin, whatever is answered here.
+        allowed: the other ordered techniques that nothing holds, shown beside a hold.
+        then: where the treatment goes on, an address of this site; empty where none was given.
+    """
+
+    technique: str
+    words: str
+    verdict: Guard
+    previous: Screening | None
+    rows: tuple[str, ...]
+    allowed: tuple[str, ...]
+    can_decide: bool
+    then: str
+
+    @property
+    def on_hold(self) -> bool:
+        return self.verdict.held and (self.verdict.clinical or not self.rows)
+
+
+def of(person: Person, patient: Patient, technique: str, at: dt.datetime, then: str) -> CheckPage:
+    """The page as it stands, in a constant number of queries. Raises: Http404 where the table has no such technique."""
+    rule_table = table.current()
+    if technique not in rule_table.techniques:
+        raise Http404
+    verdict = selectors.guard(patient, technique, at, purpose=Purpose.BEGIN)
+    return CheckPage(
+        technique=technique,
+        words=words.technique(technique, rule_table),
+        verdict=verdict,
+        previous=pages.in_force(patient),
+        rows=check.to_ask(verdict, rule_table),
+        allowed=_allowed(patient, technique, at) if verdict.held else (),
+        can_decide=person.licensed and verdict.bar in (Bar.DECISION_WANTED, Bar.DECIDED_AGAINST),
+        then=then,
+    )
+
+
+def may_begin(patient: Patient, technique: str, at: dt.datetime) -> bool:
+    """Whether the guard lets the technique begin now."""
+    return selectors.guard(patient, technique, at, purpose=Purpose.BEGIN).allowed
+
+
+def own_address(request: HttpRequest) -> str:
+    """Where the page was asked to go on to, if that is an address of this site."""
+    wanted = request.GET.get("next", "")
+    own = url_has_allowed_host_and_scheme(
+        wanted, allowed_hosts={request.get_host()}, require_https=request.is_secure()
+    )
+    return wanted if own else ""
+
+
+def _allowed(patient: Patient, technique: str, at: dt.datetime) -> tuple[str, ...]:
+    """The other ordered techniques on which nothing holds."""
+    others: Sequence[str] = [key for key in ordered.techniques([patient.pk])[patient.pk] if key != technique]
+    guards = selectors.guards([(patient.pk, key) for key in others], at, purpose=Purpose.DISPLAY)
+    return tuple(words.technique(key, table.current()) for key in others if guards[patient.pk, key].allowed)
