@@ -70,9 +70,9 @@ class CheckForm(ScreeningForm):
         return cleaned
 
     @property
-    def kept(self) -> frozenset[str]:
+    def kept(self) -> set[str]:
         """Every earlier answer that the new ones leave standing."""
-        return check.to_keep(self.earlier, self.answers, self.table)
+        return set(check.to_keep(self.earlier, self.answers, self.table))
 
     @property
     def answers(self) -> dict[str, str | float]:

@@ -4,8 +4,7 @@ import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from django.http import Http404, HttpRequest
-from django.utils.http import url_has_allowed_host_and_scheme
+from django.http import Http404
 
 from clinic.patients.models import Patient
 from clinic.staff.models import Person
@@ -60,15 +59,6 @@ def of(person: Person, patient: Patient, technique: str, at: dt.datetime, then: 
 def may_begin(patient: Patient, technique: str, at: dt.datetime) -> bool:
     """Whether the guard lets the technique begin now."""
     return selectors.guard(patient, technique, at, purpose=Purpose.BEGIN).allowed
-
-
-def own_address(request: HttpRequest) -> str:
-    """Where the page was asked to go on to, if that is an address of this site."""
-    wanted = request.GET.get("next", "")
-    own = url_has_allowed_host_and_scheme(
-        wanted, allowed_hosts={request.get_host()}, require_https=request.is_secure()
-    )
-    return wanted if own else ""
 
 
 def _allowed(patient: Patient, technique: str, at: dt.datetime) -> tuple[str, ...]:

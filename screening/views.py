@@ -61,7 +61,7 @@ def screen(request: HttpRequest, patient_id: UUID) -> HttpResponse:
 def bedside_check(request: HttpRequest, patient_id: UUID, technique: str) -> HttpResponse:
     """Before a treatment: ask only what bears on it now, then go on to it, or show what holds it."""
     patient, at = patients.patient(request.user, patient_id), timezone.now()
-    page = check_page.of(request.user, patient, technique, at, check_page.own_address(request))
+    page = check_page.of(request.user, patient, technique, at, _back(request))
     first = {"screening_id": new_id()}
     data = request.POST if request.method == "POST" else None
     form = CheckForm(
@@ -139,7 +139,7 @@ def _decided(request: HttpRequest, technique: str, screening: object, form: Deci
 
 
 def _back(request: HttpRequest) -> str:
-    """The page of the app that sent somebody here to screen, such as the bedside; empty where none did."""
+    """The page of the app that sent somebody here to ask, such as the bedside; empty where none did."""
     back = request.GET.get("next", "")
     ours = url_has_allowed_host_and_scheme(back, {request.get_host()}, require_https=request.is_secure())
     return back if ours else ""

@@ -111,9 +111,8 @@ def treat(therapist):
     therapist.go("/")
     assert "Next, due from 12:00 to 14:30 CAMPIONBY, Wren" in therapist.text
     therapist.follow("Check and start")
-    assert "asked again before each treatment" in therapist.text
-    therapist.follow("Check at the bedside")
-    therapist.send_values("Record screening", answers(therapist, air_leak_tendency="yes"))
+    assert "Only what bears on Oscillating PEP" in therapist.text
+    therapist.send("Record the check for CAMPIONBY, Wren", none="checked")
     therapist.send("Start now with CAMPIONBY, Wren")
 
 

@@ -32,7 +32,10 @@ WIDTH_OF_A_TIME = 40
 
 @dataclass(frozen=True, slots=True)
 class VisitLine:
-    """One visit in a therapist's list. ``held`` says why it is on hold; empty where it is not."""
+    """One visit in a therapist's list.
+
+    ``held`` says why it is on hold; ``ask_again`` is the technique to check at the bedside; both empty where not.
+    """
 
     id: UUID
     who: PatientRow
@@ -43,7 +46,7 @@ class VisitLine:
     dose: str
     state: str
     held: str
-    ask_again: bool
+    ask_again: str
     with_others: str
 
     @property
@@ -277,7 +280,9 @@ def _line(row: VisitStaff, together: Sequence[VisitStaff], known: _Known) -> Vis
         dose=dose_in_short(window.order) if window else "",
         state=visit.state,
         held=known.held(window.order, visit.start) if waiting and window else "",
-        ask_again=known.ask_again(window.order, visit.start) if waiting and window else False,
+        ask_again=window.technique
+        if waiting and window and known.ask_again(window.order, visit.start)
+        else "",
         with_others=", ".join(str(other.person) for other in together if other.person_id != row.person_id),
     )
 

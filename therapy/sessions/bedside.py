@@ -113,6 +113,11 @@ class Standing:
         return self.verdict.bar is Bar.OUT_OF_DATE and self.hold is None and self.in_force
 
     @property
+    def to_check(self) -> bool:
+        """Whether answers at the bedside would settle what is open."""
+        return self.verdict.bar in (Bar.OUT_OF_DATE, Bar.INCOMPLETE)
+
+    @property
     def more(self) -> int:
         """How many reasons there are beyond the first three."""
         return max(len(self.reasons) - 3, 0)

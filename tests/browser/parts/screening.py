@@ -1,5 +1,6 @@
 """The screening pages."""
 
+from collections.abc import Callable
 from typing import Any
 
 from django.utils import timezone
@@ -7,8 +8,11 @@ from playwright.sync_api import Page
 
 from clinic.models import Patient
 from clinic.staff.roles import Role
+from screening.holds import Guard
 from screening.models import Decision, Screening, TechniqueResult
+from screening.selectors import guards
 from tests.browser.seen import Seen, open_everything, press
+from therapy.orders.selectors import orders_in_force
 
 
 def a_decided_screening() -> dict[str, Any]:
@@ -39,6 +43,31 @@ def something_to_decide() -> dict[str, Any]:
     return {"patient_id": found.screening.patient_id, "technique": found.technique}
 
 
+def a_check(wanted: Callable[[Guard], bool]) -> dict[str, Any]:
+    """An ordered technique of which the guard says what is wanted; the first ordered one where none is so."""
+    now = timezone.now()
+    orders = list(orders_in_force(now).filter(patient__state="active").order_by("started_at", "pk"))
+    found = guards([(order.patient_id, order.technique) for order in orders], now, purpose="begin")
+    pairs = [(order.patient_id, order.technique) for order in orders]
+    patient_id, technique = next((pair for pair in pairs if wanted(found[pair])), pairs[0])
+    return {"patient_id": patient_id, "technique": technique}
+
+
+def a_check_to_do() -> dict[str, Any]:
+    """Answers are out of date, and something was found last time."""
+    return a_check(lambda one: one.bar == "out_of_date" and len({part.result for part in one.because}) > 1)
+
+
+def a_check_on_hold() -> dict[str, Any]:
+    """A finding holds it."""
+    return a_check(lambda one: one.clinical)
+
+
+def a_check_done() -> dict[str, Any]:
+    """Nothing needs asking."""
+    return a_check(lambda one: one.allowed)
+
+
 def contradict(page: Page) -> None:
     """Give a number and a word for the same question."""
     page.get_by_label("Intracranial pressure", exact=False).first.fill("25")
@@ -54,10 +83,28 @@ def fill_decision(page: Page) -> None:
     page.get_by_role("button", name="Check before recording", exact=True).click()
 
 
+def type_a_word(page: Page) -> None:
+    """Give a word where a number belongs."""
+    page.locator("input[name=haemoptysis_24h_ml]").fill("a little")
+    page.get_by_role("button", name="Record the check", exact=False).click()
+
+
 PAGES = [
     Seen("screening", Role.LEAD, a_decided_screening, patient=True, ready=open_everything),
     Seen(
         "screening-new", Role.LEAD, a_patient_to_screen, patient=True, ready=open_everything, wrong=contradict
+    ),
+    Seen("bedside-check", Role.LEAD, a_check_to_do, query="?next=/", patient=True, wrong=type_a_word),
+    Seen(
+        "bedside-check",
+        Role.LEAD,
+        a_check_on_hold,
+        called="bedside-check-on-hold",
+        query="?next=/",
+        patient=True,
+    ),
+    Seen(
+        "bedside-check", Role.LEAD, a_check_done, called="bedside-check-done", query="?next=/", patient=True
     ),
     Seen("screening-earlier", Role.LEAD, an_earlier_screening, patient=True),
     Seen(

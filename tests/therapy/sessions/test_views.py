@@ -224,10 +224,8 @@ def test_answers_of_this_morning_are_asked_again_first_and_the_bedside_comes_bac
     page = client.get(bedside)
     assert "Look: Check at the bedside first" in text(page)
     assert "Stop: On hold" not in text(page)
-    screen = re.search(r'href="([^"]*screening/new/[^"]*)"', page.content.decode())[1]
-    form = fields_of(client.get(screen))
-    groups = dict.fromkeys(re.findall(r'name="(none_\w+)"', client.get(screen).content.decode()), "on")
-    assert client.post(screen, {**form, **groups}).url == bedside
+    check = re.search(r'href="([^"]*/check/[^"]*)"', page.content.decode())[1]
+    assert client.post(check, {**fields_of(client.get(check)), "none": "checked"}).url == bedside
     assert "Start now" in text(client.get(bedside))
 
 
