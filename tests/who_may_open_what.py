@@ -60,6 +60,7 @@ TABLE: dict[str, tuple[str, str]] = {
     "screening": ("oonffs", "oonffs"),
     "screening-new": ("oonffs", "eenffs"),
     "screening-earlier": ("oonffs", "oonffs"),
+    "bedside-check": ("oonffs", "eenffs"),
     "screening-decide": ("nnfffs", "nnfffs"),
     "orders": ("oooffs", "mmmffs"),
     "patient-orders": ("oonffs", "mmmffs"),

@@ -16,7 +16,7 @@ TABLE = table.current()
 TECHNIQUES = list(TABLE.techniques)
 MINUTES = st.sampled_from([0, 30, 60, 61, 600, 1440, 1441, 5000])
 ROWS = st.dictionaries(
-    st.sampled_from(list(TABLE.conditions)),
+    st.sampled_from(check.askable(TABLE.conditions, TABLE)),
     st.tuples(st.sampled_from([rules.YES, rules.NO, rules.UNKNOWN]), MINUTES),
     max_size=12,
 )
