@@ -83,9 +83,8 @@ def fill_decision(page: Page) -> None:
     page.get_by_role("button", name="Check before recording", exact=True).click()
 
 
-def type_a_word(page: Page) -> None:
-    """Give a word where a number belongs."""
-    page.locator("input[name=haemoptysis_24h_ml]").fill("a little")
+def answer_nothing(page: Page) -> None:
+    """Record a check in which nothing was answered."""
     page.get_by_role("button", name="Record the check", exact=False).click()
 
 
@@ -94,7 +93,7 @@ PAGES = [
     Seen(
         "screening-new", Role.LEAD, a_patient_to_screen, patient=True, ready=open_everything, wrong=contradict
     ),
-    Seen("bedside-check", Role.LEAD, a_check_to_do, query="?next=/", patient=True, wrong=type_a_word),
+    Seen("bedside-check", Role.LEAD, a_check_to_do, query="?next=/", patient=True, wrong=answer_nothing),
     Seen(
         "bedside-check",
         Role.LEAD,
