@@ -61,7 +61,7 @@ def new_patient(request: HttpRequest) -> HttpResponse:
             )
         except Refused as refused:
             refuse(form, refused)
-            context |= similar_people(refused)
+            context |= similar_people(request, refused)
         else:
             messages.success(request, "The patient is registered. A referral can be added now.")
             return redirect("patients")
@@ -69,13 +69,21 @@ def new_patient(request: HttpRequest) -> HttpResponse:
     return answer(request, "patients/new.html", context)
 
 
-def similar_people(refused: Refused) -> dict[str, Any]:
-    """Whom a refusal is about, for the page: likely duplicates, or the holder of the number."""
+def similar_people(request: HttpRequest, refused: Refused) -> dict[str, Any]:
+    """Whom a refusal is about, for the page: likely duplicates, or the holder of the number.
+
+    They are shown whoever may open them, so each identity that is shown stands in the trail.
+    """
     if isinstance(refused, services.LikelyDuplicate):
-        return {"duplicates": [(one.identity, one.why) for one in refused.found]}
-    if isinstance(refused, services.NumberInUse):
-        return {"duplicates": [(refused.holder, "has this record number")]}
-    return {}
+        shown = [(one.identity, one.why) for one in refused.found]
+    elif isinstance(refused, services.NumberInUse):
+        shown = [(refused.holder, "has this record number")]
+    else:
+        return {}
+    page = request.resolver_match.url_name if request.resolver_match else ""
+    for one, _ in shown:
+        audit.read(by=signed_in(request), patient=one.patient_id, page=page or "similar-people")
+    return {"duplicates": shown}
 
 
 @allow(*CLINICAL)
@@ -223,7 +231,7 @@ def _write(request: HttpRequest, patient: Patient, form: Any, template: str, act
         return _form_page(request, patient, form, template, differs=differs, changed=True)
     except Refused as refused:
         refuse(form, refused)
-        return _form_page(request, patient, form, template, **similar_people(refused))
+        return _form_page(request, patient, form, template, **similar_people(request, refused))
     messages.success(request, "Stored. What it was before can still be read.")
     return redirect("patient-record", patient_id=patient.pk)
 

@@ -59,7 +59,7 @@ def by_telephone(request: HttpRequest) -> HttpResponse:
             )
         except Refused as refused:
             refuse(form, refused)
-            context |= similar_people(refused)
+            context |= similar_people(request, refused)
         else:
             return _taken(request, referral)
     answer = respond_invalid if request.method == "POST" else render

@@ -1,6 +1,6 @@
 """The pages of patients, walked as lead and therapist."""
 
-from datetime import timedelta
+from datetime import date, timedelta
 from typing import Any
 
 import pytest
@@ -97,6 +97,48 @@ def test_a_number_in_use_shows_whose_it_is(cast: Cast, world: World, sign_in: An
     assert answer.status_code == 422
     assert "MOSSWATER, Bryn" in answer.content.decode()
     assert "14-Mar-1958" in answer.content.decode()
+
+
+def read_in(page: str) -> list[tuple[Any, Any]]:
+    rows = AuditEvent.objects.filter(action="read", subject_id=page).order_by("pk")
+    return [(row.patient_id, row.actor_id) for row in rows]
+
+
+def test_each_identity_shown_to_whoever_enters_a_similar_one_stands_in_the_trail(
+    cast: Cast, world: World, sign_in: Any
+) -> None:
+    """The outsider may open none of these records and is shown who they are: the trail says to whom."""
+    client = sign_in(cast.outsider)
+    client.get(reverse("patient-new"))
+    client.post(reverse("patient-new"), TAM | {"family_name": ""})
+    assert read_in("patient-new") == []
+    page = client.post(reverse("patient-new"), TAM | {"record_number": "204118553"}).content.decode()
+    assert "MOSSWATER, Bryn" in page
+    assert read_in("patient-new") == [(world.mosswater.pk, cast.outsider.pk)]
+    twin = make_patient("Moswater", "Brin", date(1958, 3, 14), "204118554", unit=world.acute)
+    near = {"family_name": "Mosswater", "given_name": "Brin", "birth_date_day": "14", "birth_date_month": "mar",
+            "birth_date_year": "1958"}  # fmt: skip
+    page = client.post(reverse("patient-new"), TAM | near).content.decode()
+    assert "MOSSWATER, Bryn" in page
+    assert "MOSWATER, Brin" in page
+    assert sorted(read_in("patient-new")[1:], key=str) == sorted(
+        [(world.mosswater.pk, cast.outsider.pk), (twin.pk, cast.outsider.pk)], key=str
+    )
+    assert "MOSSWATER" not in str(list(AuditEvent.objects.values())).upper()
+
+
+def test_whose_number_it_is_shown_while_an_identity_is_corrected_stands_in_the_trail(
+    cast: Cast, world: World, sign_in: Any
+) -> None:
+    address = reverse("patient-identity", args=[world.mosswater.pk])
+    answer = sign_in(cast.therapist).post(
+        address,
+        TAM
+        | {"record_number": "204117940", "reason": "Misread.", "version": world.mosswater.identity.version},
+    )
+    assert answer.status_code == 422
+    assert "THISTLEDOWN, Oona" in answer.content.decode()
+    assert read_in("patient-identity") == [(world.thistledown.pk, cast.therapist.pk)]
 
 
 def test_the_record_has_the_banner_and_opening_it_is_audited(cast: Cast, world: World, sign_in: Any) -> None:

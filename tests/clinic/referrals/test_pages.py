@@ -7,6 +7,7 @@ import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.urls import reverse
 
+from clinic.audit.models import AuditEvent
 from clinic.jobs import running
 from clinic.models import Patient, Referral, ReferralImport
 from clinic.referrals import services
@@ -75,6 +76,20 @@ def test_a_likely_duplicate_is_shown_with_birth_date_and_number_and_can_be_overr
     assert "MOSSWATER, Bryn" in page
     assert "204 118 553" in page
     assert client.post(reverse("referral-new"), twin | {"not_the_same_reason": "Twin."}).status_code == 302
+
+
+def test_whom_a_telephone_referral_resembles_stands_in_the_trail(
+    cast: Cast, world: World, sign_in: Any
+) -> None:
+    born = {"birth_date_day": "14", "birth_date_month": "3", "birth_date_year": "1958"}
+    twin = CALL | {"family_name": "Mosswater", "given_name": "Brin"} | born
+    assert "MOSSWATER, Bryn" in sign_in(cast.outsider).post(reverse("referral-new"), twin).content.decode()
+    row = AuditEvent.objects.get(action="read")
+    assert (row.patient_id, row.actor_id, row.subject_id) == (
+        world.mosswater.pk,
+        cast.outsider.pk,
+        "referral-new",
+    )
 
 
 def test_the_list_shows_urgency_waiting_and_two_identifiers(cast: Cast, world: World, sign_in: Any) -> None:
