@@ -180,11 +180,6 @@ def name(family: str, given: str, title: str = "") -> str:
     return f"{written} ({title})" if title else written
 
 
-def staff_name(given: str, family: str) -> str:
-    """Write a member of staff as `R. Quillfeather`."""
-    return f"{given[0].upper()}. {family}" if given else family
-
-
 def age(born: dt.date | None, on: dt.date) -> str:
     """Write an age: `46 y`; under 2 years in months, under 1 month in days.
 
