@@ -1,6 +1,6 @@
 """Reads who treats whom, who covers, and who is not covered."""
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from datetime import datetime
 from typing import Any
 from uuid import UUID
@@ -71,12 +71,55 @@ def handovers(patient_id: Any) -> QuerySet[Notice]:
     )
 
 
-def not_covered(person: Person, therapists: Iterable[int], *, at: datetime) -> QuerySet[Assignment]:
-    """Assignments to these therapists whose patient is on the caseload and whom nobody covers at a time.
+def covering(patient_ids: Iterable[UUID], *, at: datetime) -> dict[UUID, list[int]]:
+    """Who covers each patient at a time, present or not, whoever was asked last first; in one query."""
+    found: dict[UUID, list[int]] = {}
+    rows = _covering(at).filter(patient__in=list(patient_ids)).order_by("-from_at", "-pk")
+    for patient_id, person_id in rows.values_list("patient_id", "person_id"):
+        found.setdefault(patient_id, []).append(person_id)
+    return found
+
+
+def treating(patient_ids: Iterable[UUID], *, at: datetime, there: Collection[int]) -> dict[UUID, int]:
+    """Who is to treat each patient at a time: the assigned therapist, else whoever covers and is there.
+
+    The assigned therapist who is there treats, also while a covering still runs; where nobody is there the
+    patient stays with the assigned therapist, for the lead to share out. Two queries.
+
+    Args:
+        there: who is present, by id.
+    """
+    ids = list(patient_ids)
+    found = dict(
+        Assignment.objects.filter(patient__in=ids, ended_at__isnull=True).values_list(
+            "patient_id", "therapist_id"
+        )
+    )
+    for patient_id, people in covering(ids, at=at).items():
+        stands_in = next((one for one in people if one in there), None)
+        if stands_in is not None and found.get(patient_id) not in there:
+            found[patient_id] = stands_in
+    return found
+
+
+def _covering(at: datetime) -> QuerySet[AccessGrant]:
+    return AccessGrant.objects.filter(
+        why=GrantReason.COVERING, from_at__lte=at, until_at__gt=at, person__is_active=True
+    )
+
+
+def not_covered(
+    person: Person, therapists: Iterable[int], *, at: datetime, there: Collection[int]
+) -> QuerySet[Assignment]:
+    """Assignments to these therapists whose patient is on the caseload and whom nobody who is there covers.
 
     With patient, identity, unit and therapist; by therapist, then by the patient's name.
+
+    Args:
+        therapists: who is away, by id.
+        there: who is present, by id: whoever covers and is away too covers nobody.
     """
-    covered = AccessGrant.objects.filter(why=GrantReason.COVERING, from_at__lte=at, until_at__gt=at)
+    covered = _covering(at).filter(person__in=list(there))
     return (
         Assignment.objects.filter(
             therapist__in=list(therapists),

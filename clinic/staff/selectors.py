@@ -37,6 +37,11 @@ class Presence:
     absence: Absence | None
     has_shift: bool
 
+    def minutes_from(self, at: datetime) -> int:
+        """Minutes present that are left of the day; 0 for whoever is away, has no shift, or has gone home."""
+        ends = max((one.end for one in self.stretches), default=at)
+        return sum(one.minutes for one in rules.within(self.stretches, at, ends))
+
 
 def day_span(day: date) -> tuple[datetime, datetime]:
     """A local day as instants: 23, 24 or 25 hours."""

@@ -22,7 +22,6 @@ from clinic.patients.selectors import PatientRow
 from clinic.records import Refused
 from clinic.referrals import selectors as referrals
 from clinic.referrals import services as referral_services
-from clinic.staff import rules as presence
 from clinic.staff import selectors as staff
 from clinic.units.selectors import number
 from therapy.pages import minutes
@@ -109,28 +108,32 @@ class NotCovered:
     treatments: int
     minutes: int
     proposed: Person | None
+    with_visits: tuple[int, ...]
+    """Whose visits have to be given to somebody else: the owner's, and those of whoever covers and is absent too."""
 
 
 def not_covered(
     person: Person, day: date, now: datetime, offered: Iterable[Therapist], *, owner_id: int | None = None
 ) -> list[NotCovered]:
-    """Patients of whoever is not present any more on a day, whom nobody covers yet.
+    """Patients of whoever is not present any more on a day, whom nobody who is present covers.
 
-    Of an absent therapist all patients; of one who has no shift (any more) those with something still due.
+    Of an absent therapist all patients; where the therapist, or whoever covers, only has no shift (any more), those
+    with something still due.
     """
     start, end = staff.day_span(day)
     now = max(now, start)
-    away = {
-        one.person.pk: one.absence
-        for one in staff.presence(day, staff.therapists(with_lead=True))
-        if not presence.within(one.stretches, now, end) and owner_id in (None, one.person.pk)
-    }
+    present = {one.person.pk: one for one in staff.presence(day, staff.therapists(with_lead=True))}
+    away = {key: one.absence for key, one in present.items() if not one.minutes_from(now)}
+    owners = [key for key in away if owner_id in (None, key)]
     due, sums = _still_due(day, now)
     goes_on = timedelta(hours=number("covering_access_hours"))
+    found = list(assignments.not_covered(person, owners, at=now, there=present.keys() - away.keys()))
+    covering = assignments.covering([row.patient_id for row in found], at=now)
     rows = [
         row
-        for row in assignments.not_covered(person, away, at=now)
-        if away[row.therapist_id] is not None or due[row.patient_id]
+        for row in found
+        if due[row.patient_id]
+        or all(away.get(one) is not None for one in (row.therapist_id, *covering.get(row.patient_id, ())))
     ]
     who = {one.patient.pk: one for one in patients.in_list([row.patient for row in rows])}
     proposed = _spread({row.patient_id: sums[row.patient_id] for row in rows}, offered)
@@ -143,6 +146,10 @@ def not_covered(
             treatments=due[row.patient_id],
             minutes=sums[row.patient_id],
             proposed=proposed.get(row.patient_id),
+            with_visits=(
+                row.therapist_id,
+                *(one for one in covering.get(row.patient_id, ()) if away.get(one) is not None),
+            ),
         )
         for row in rows
     ]
@@ -221,7 +228,7 @@ def _hand_visits(by: Person, row: NotCovered, to: Person) -> tuple[int, list[str
     places = (
         VisitStaff.objects.filter(
             visit__patient=row.who.patient,
-            person=row.owner,
+            person__in=row.with_visits,
             state=VisitState.SCHEDULED,
             start__gte=timezone.now(),
             start__lt=row.until,
@@ -237,7 +244,7 @@ def _hand_visits(by: Person, row: NotCovered, to: Person) -> tuple[int, list[str
             for one in VisitStaff.objects.filter(visit=visit, state=VisitState.SCHEDULED).select_related(
                 "person"
             )
-            if one.person_id not in (row.owner.pk, to.pk)
+            if one.person_id not in (*row.with_visits, to.pk)
         ]
         try:
             schedule.move(by=by, visit=visit, therapists=[to, *others], start=visit.start, reason=row.words)

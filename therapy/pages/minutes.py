@@ -1,16 +1,15 @@
 """Minutes of treatment due today against minutes present, therapist by therapist: workload, never an outcome."""
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import date, datetime
 
 from django.utils import timezone
 
 from clinic import formats
-from clinic.assignments.models import GrantReason
-from clinic.models import Absence, AccessGrant, Assignment, Person
-from clinic.staff import rules as presence_rules
+from clinic.assignments import selectors as assignments
+from clinic.models import Absence, Person
 from clinic.staff import selectors as staff
 from therapy.scheduling import selectors as scheduling
 from therapy.scheduling.models import OCCUPIES, DueWindow, VisitStaff, WindowState
@@ -65,36 +64,28 @@ class Today:
     def present(self) -> int:
         return sum(row.present for row in self.rows)
 
-    @property
-    def uncovered_patients(self) -> int:
-        return sum(one.patients for one in self.uncovered)
-
 
 @dataclass(frozen=True)
 class _Open:
     """One treatment still due today, who is to give it, and what it takes."""
 
     window: DueWindow
-    owner: int | None
-    scheduled: int | None
+    whose: int | None
     minutes: int
-
-    @property
-    def whose(self) -> int | None:
-        return self.scheduled if self.scheduled is not None else self.owner
 
 
 def today(day: date, now: datetime) -> Today:
     """What is still due today, from now on, against who is still there. A constant number of queries."""
     present = {one.person.pk: one for one in staff.presence(day, staff.therapists(with_lead=True))}
-    left = _still_due(day, now)
+    rest = {person_id: one.minutes_from(now) for person_id, one in present.items()}
+    left = _still_due(day, now, {person_id for person_id, minutes in rest.items() if minutes})
     by_person = {
         key: [one for one in left if one.whose == key] for key in dict.fromkeys(one.whose for one in left)
     }
     rows, uncovered = [], []
     for person_id, one in present.items():
         own = by_person.get(person_id, [])
-        minutes = sum(part.minutes for part in presence_rules.within(one.stretches, now, _end(day)))
+        minutes = rest[person_id]
         if own or one.has_shift:
             absence = absence_words(one.absence) if one.absence else ""
             rows.append(_row(one.person, str(one.person), own, minutes, absence))
@@ -123,38 +114,28 @@ def _when(at: datetime) -> str:
     return formats.time(at) if same_day else formats.date(at)
 
 
-def _still_due(day: date, now: datetime) -> list[_Open]:
+def _still_due(day: date, now: datetime, there: Collection[int]) -> list[_Open]:
     windows = list(
         DueWindow.objects.filter(service_date=day, state=WindowState.OPEN, latest__gte=now)
         .select_related("patient__unit")
         .order_by("latest", "id")
     )
-    owners = dict(
-        Assignment.objects.filter(
-            patient__in={window.patient_id for window in windows}, ended_at__isnull=True
-        ).values_list("patient_id", "therapist_id")
-    )
-    # Whoever covers for an absent therapist stands in for the owner; the owner stays the owner.
-    owners |= dict(
-        AccessGrant.objects.filter(
-            patient__in={window.patient_id for window in windows},
-            why=GrantReason.COVERING,
-            from_at__lte=now,
-            until_at__gt=now,
-        )
-        .order_by("from_at", "id")
-        .values_list("patient_id", "person_id")
-    )
+    treating = assignments.treating({window.patient_id for window in windows}, at=now, there=there)
     visits = dict(
         VisitStaff.objects.filter(visit__window__in=windows, state__in=OCCUPIES)
         .order_by("-id")
         .values_list("visit__window_id", "person_id")
     )
     apart = scheduling.minutes_apart(windows)
-    return [
-        _Open(window, owners.get(window.patient_id), visits.get(window.pk), window.minutes + apart[window.pk])
-        for window in windows
-    ]
+    found = []
+    for window in windows:
+        treats, scheduled = treating.get(window.patient_id), visits.get(window.pk)
+        # A visit with somebody who is away, of a patient with whom nobody else is, stands with the assigned
+        # therapist: there the lead shares it out.
+        keeps = scheduled is not None and (scheduled in there or treats is None or treats in there)
+        minutes = window.minutes + apart[window.pk]
+        found.append(_Open(window, scheduled if keeps else treats, minutes))
+    return found
 
 
 def _row(person: Person | None, name: str, own: Iterable[_Open], present: int, absence: str) -> MinutesRow:
@@ -172,7 +153,3 @@ def _row(person: Person | None, name: str, own: Iterable[_Open], present: int, a
 def _uncovered(person: Person | None, words: str, own: list[_Open]) -> Uncovered:
     patients = Counter(one.window.patient_id for one in own)
     return Uncovered(person, words, len(patients), len(own), sum(one.minutes for one in own))
-
-
-def _end(day: date) -> datetime:
-    return staff.day_span(day)[1] + timedelta(hours=5)

@@ -12,7 +12,7 @@ from clinic.records import Refused
 from clinic.referrals import services as referrals
 from clinic.staff import services as staff
 from tests.conftest import NOW, Cast, World, assign, make_patient
-from therapy.pages import assigning
+from therapy.pages import assigning, minutes
 from therapy.scheduling import services as schedule
 from therapy.scheduling.models import DueWindow, ScheduledVisit, VisitStaff
 
@@ -164,6 +164,72 @@ def test_a_day_ahead_is_covered_ahead(cast: Cast, world: World, on_shift: None) 
         world.pebblebrook,
     }
     assert rows(cast) == []
+
+
+def uncovered_at_home(at: datetime = NOW) -> list[tuple[Person | None, int, int]]:
+    """What the lead's home page says nobody present is to give: whose, treatments, minutes."""
+    return [(one.person, one.windows, one.minutes) for one in minutes.today(TODAY, at).uncovered]
+
+
+def test_whoever_covers_and_is_off_sick_too_covers_nobody_and_both_pages_say_so(
+    cast: Cast, world: World, absent: None, ordered: Any
+) -> None:
+    ordered(world.mosswater)
+    before = {row.who.patient: (row.treatments, row.minutes) for row in rows(cast)}
+    assert uncovered_at_home() == [(cast.therapist, *before[world.mosswater])]
+    assigning.share_out(cast.lead, [(row, cast.colleague) for row in rows(cast)])
+    assert (rows(cast), uncovered_at_home()) == ([], [])
+    staff.mark_absent(cast.colleague, by=cast.lead, start=NOW, end=at("23:00"), reason="sick")
+    again = {row.who.patient: row for row in rows(cast)}
+    assert {key: (row.treatments, row.minutes) for key, row in again.items()} == before | {
+        world.thistledown: (0, 0)
+    }
+    assert again[world.mosswater].owner == cast.therapist
+    assert uncovered_at_home() == [(cast.therapist, *before[world.mosswater])]
+    asked = assigning.not_covered(cast.lead, TODAY, NOW, [], owner_id=cast.therapist.pk)
+    assert {row.who.patient for row in asked} == {world.mosswater, world.pebblebrook}
+    Shift.objects.create(person=cast.outsider, start=at("07:30"), end=at("15:30"))
+    assigning.share_out(cast.lead, [(row, cast.outsider) for row in rows(cast)])
+    assert (rows(cast), uncovered_at_home()) == ([], [])
+
+
+def test_visits_of_whoever_covers_and_is_off_sick_too_stand_with_the_owner_and_move_on(
+    cast: Cast, world: World, absent: None, ordered: Any
+) -> None:
+    window = DueWindow.objects.get(order=ordered(world.mosswater), service_date=TODAY, ordinal=2)
+    assigning.share_out(cast.lead, [(row, cast.colleague) for row in rows(cast)])
+    visit = schedule.give(
+        by=cast.lead, window=window, therapists=[cast.colleague], start=window.earliest
+    ).visit
+    assert (rows(cast), uncovered_at_home()) == ([], [])
+    staff.mark_absent(cast.colleague, by=cast.lead, start=NOW, end=at("23:00"), reason="sick")
+    listed = [(row.owner, row.treatments, row.minutes) for row in rows(cast) if row.treatments]
+    assert listed == uncovered_at_home() != []
+    Shift.objects.create(person=cast.outsider, start=at("07:30"), end=at("15:30"))
+    assert assigning.share_out(cast.lead, [(row, cast.outsider) for row in rows(cast)]).moved == 1
+    assert VisitStaff.objects.get(visit=visit, state="scheduled").person == cast.outsider
+    assert (rows(cast), uncovered_at_home()) == ([], [])
+
+
+def test_a_closed_account_covers_nobody(cast: Cast, world: World, absent: None, ordered: Any) -> None:
+    ordered(world.mosswater)
+    assigning.share_out(cast.lead, [(row, cast.colleague) for row in rows(cast)])
+    Person.objects.filter(pk=cast.colleague.pk).update(is_active=False)
+    assert {row.who.patient for row in rows(cast)} == {world.mosswater, world.pebblebrook}
+    assert [person for person, *_ in uncovered_at_home()] == [cast.therapist]
+
+
+def test_whoever_covers_and_has_gone_home_leaves_only_what_is_still_due(
+    cast: Cast, world: World, absent: None, ordered: Any, clock: Any
+) -> None:
+    """After the shift of who covers, a patient with nothing due is no work for the lead; one with a treatment is."""
+    ordered(world.mosswater)
+    assigning.share_out(cast.lead, [(row, cast.colleague) for row in rows(cast)])
+    evening = at("16:00")
+    clock.move_to(evening)
+    found = assigning.not_covered(cast.lead, TODAY, evening, [])
+    assert [row.who.patient for row in found] == [world.mosswater]
+    assert [(row.owner, row.treatments, row.minutes) for row in found] == uncovered_at_home(evening)
 
 
 def test_only_the_lead_shares_out(cast: Cast, world: World, absent: None) -> None:
