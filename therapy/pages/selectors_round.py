@@ -18,6 +18,7 @@ from clinic.patients import selectors as patients
 from clinic.patients.models import Isolation
 from clinic.patients.selectors import PatientRow
 from clinic.staff import selectors as staff
+from clinic.staff.selectors import Presence
 from screening.models import Answer, AnswerKind
 from screening.table import current as rule_table
 from therapy.orders.models import Order
@@ -41,13 +42,20 @@ class Stop:
     dose: str
     held: str
     under_way: bool
+    earlier: date | None = None
+    """The day, where it is not today."""
 
     @property
     def due_words(self) -> str:
-        """`09:45 to 10:45`: the due window, else the visit's time."""
+        """`09:45 to 10:45`: the due window, else the visit's time; of an earlier day with its date."""
         if self.window is not None:
-            return formats.time_range(self.window.earliest, self.window.latest)
-        return formats.time_range(self.visit.start, self.visit.end) if self.visit else formats.NOT_RECORDED
+            words = formats.time_range(self.window.earliest, self.window.latest)
+        elif self.visit is not None:
+            words = formats.time_range(self.visit.start, self.visit.end)
+        else:
+            return formats.NOT_RECORDED
+        named = self.earlier is None or words.startswith(formats.date(self.earlier))
+        return words if named else f"{formats.date(self.earlier)}, {words}"
 
     @property
     def minutes(self) -> int:
@@ -84,11 +92,15 @@ def round_home(person: Person, now: datetime) -> RoundHome:
     """Everything on the page, in a number of queries that does not grow with the round."""
     day = timezone.localdate(now)
     visits = _visits(person, day)
-    free = scheduling.free_windows_of(person, day)
-    windows = [visit.window for visit in visits if visit.window is not None] + free
-    held = scheduling.holds_of(windows)
-    who = _who([visit.patient for visit in visits] + [window.patient for window in free])
+    present = {one.person.pk: one for one in staff.presence(day, staff.therapists(with_lead=True))}
+    absent = _absent(present.get(person.pk), now)
+    there = {key for key, one in present.items() if one.minutes_from(now)}
+    # Whoever looks at the round is at work, rostered or not, unless marked absent.
+    there = there if absent else there | {person.pk}
+    free = scheduling.free_windows_to_treat(person, day, at=now, there=there)
     ahead = [visit for visit in visits if visit.state == VisitState.SCHEDULED and visit.end > now - _LATE]
+    held = scheduling.holds_of([visit.window for visit in ahead if visit.window is not None] + free)
+    who = _who([visit.patient for visit in visits] + [window.patient for window in free])
     stops = [_stop(who[visit.patient_id], visit, visit.window, held) for visit in ahead]
     under_way = [visit for visit in visits if visit not in ahead]
     going = next((stop for stop in stops if not stop.held), None)
@@ -105,15 +117,15 @@ def round_home(person: Person, now: datetime) -> RoundHome:
         note_lines=[(note, note_rows.get(note.patient_id)) for note in notes],
         overdue=[one for one in due if one.over is not None],
         due_today=[one for one in due if one.over is None],
-        unfinished=[_stop(who[visit.patient_id], visit, visit.window, {}) for visit in under_way],
-        absent=_absent(person, day, now),
+        unfinished=[_stop(who[visit.patient_id], visit, visit.window, {}, day) for visit in under_way],
+        absent=absent,
         updated_at=now,
     )
 
 
-def _absent(person: Person, day: date, now: datetime) -> str:
-    """`off sick since 07:10`, where this person is marked absent now."""
-    absence = staff.presence(day, [person])[0].absence
+def _absent(presence: Presence | None, now: datetime) -> str:
+    """`Off sick since 07:10`, where this person is marked absent now."""
+    absence = presence.absence if presence else None
     return absence_words(absence).capitalize() if absence and absence.start <= now < absence.end else ""
 
 
@@ -190,11 +202,12 @@ def _when(at: datetime) -> str:
 
 
 def _visits(person: Person, day: date) -> list[ScheduledVisit]:
+    """Visits of the day that are not recorded, and those of any earlier day that were begun and never recorded."""
     rows = (
         VisitStaff.objects.filter(
+            Q(state=VisitState.BEGUN, visit__service_date__lte=day)
+            | Q(state=VisitState.SCHEDULED, visit__service_date=day),
             person=person,
-            visit__service_date=day,
-            state__in=(VisitState.SCHEDULED, VisitState.BEGUN),
             visit__patient__in=patients_visible_to(person),
         )
         .select_related("visit__patient__identity", "visit__patient__unit", "visit__window__order")
@@ -204,7 +217,11 @@ def _visits(person: Person, day: date) -> list[ScheduledVisit]:
 
 
 def _stop(
-    who: PatientRow, visit: ScheduledVisit | None, window: DueWindow | None, held: Mapping[UUID, str]
+    who: PatientRow,
+    visit: ScheduledVisit | None,
+    window: DueWindow | None,
+    held: Mapping[UUID, str],
+    today: date | None = None,
 ) -> Stop:
     return Stop(
         who=who,
@@ -214,6 +231,7 @@ def _stop(
         dose=dose_in_short(window.order) if window else "",
         held=held.get(window.pk, "") if window else "",
         under_way=visit is not None and visit.state == VisitState.BEGUN,
+        earlier=visit.service_date if visit and today and visit.service_date < today else None,
     )
 
 

@@ -1,7 +1,7 @@
 """Reads due windows and the day schedule: what is free, who is present, and the board of one day."""
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from datetime import date, datetime, time, timedelta
 from uuid import UUID
 from zoneinfo import ZoneInfo
@@ -12,6 +12,7 @@ from django.utils import timezone
 
 from clinic import formats
 from clinic.access import patients_visible_to
+from clinic.assignments import selectors as assignments
 from clinic.assignments.models import Assignment
 from clinic.calendar import instant_of
 from clinic.models import Absence, Person, Shift, StandardMinutes
@@ -67,11 +68,28 @@ def free_windows_of(assigned: Person | None, service_date: date) -> list[DueWind
         rows = rows.exclude(Exists(in_force))
     else:
         rows = rows.filter(Exists(in_force.filter(therapist=assigned)))
-    return list(
-        without_visit(rows)
-        .select_related("patient__identity", "patient__unit", "order")
-        .order_by("latest", "id")
+    return _in_order_of_end(without_visit(rows))
+
+
+def free_windows_to_treat(
+    person: Person, service_date: date, *, at: datetime, there: Collection[int]
+) -> list[DueWindow]:
+    """Open windows of a day without a visit, of the patients whom this person is to treat: own or covered.
+
+    Args:
+        there: who is present, by id; see `clinic.assignments.selectors.treating`.
+    """
+    rows = DueWindow.objects.filter(
+        service_date=service_date, state=WindowState.OPEN, patient__in=patients_visible_to(person)
     )
+    windows = _in_order_of_end(without_visit(rows))
+    treating = assignments.treating({window.patient_id for window in windows}, at=at, there=there)
+    return [window for window in windows if treating.get(window.patient_id) == person.pk]
+
+
+def _in_order_of_end(windows: QuerySet[DueWindow]) -> list[DueWindow]:
+    loaded = windows.select_related("patient__identity", "patient__unit", "order")
+    return list(loaded.order_by("latest", "id"))
 
 
 def holds_of(windows: Sequence[DueWindow]) -> dict[UUID, str]:

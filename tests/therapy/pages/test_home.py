@@ -122,7 +122,7 @@ def test_an_empty_day_is_told_in_words(cast, sign_in):
         "No other visit is scheduled for you today.",
         "None of your patients is on hold.",
         "No hand-over note waits for you.",
-        "Every visit of today that is over has its record.",
+        "Every visit of today that is over has its record, and none of an earlier day is still open.",
     ):
         assert words in own, words
     service = text_of(sign_in(cast.manager).get("/"))
