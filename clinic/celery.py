@@ -57,8 +57,8 @@ app.conf.update(
     beat_max_loop_interval=10,
 )
 
-# Each entry rings more often than its job is due: the job's key (a quarter hour, a day, a week) makes a second
-# ring harmless, and a ring that was lost is made good by the next.
+# Each entry rings more often than its job is due: the job's key (a quarter hour, a day), or for the weekly report
+# what is stored, makes a second ring harmless, and a ring that was lost is made good by the next.
 app.conf.beat_schedule = {
     "sweep the job ledger": {
         "task": "clinic.jobs.tasks.sweep",

@@ -29,11 +29,6 @@ def day(at: datetime) -> str:
     return timezone.localdate(at).isoformat()
 
 
-def last_week(at: datetime) -> str:
-    """The key of the report that is due once a week is over."""
-    return str(reports.current_week(at).shifted(-1))
-
-
 @handles("close-due-windows", title="Close due windows", slot=quarter_hour)
 def close_due_windows(running: Running) -> dict[str, Any]:
     """Close the windows whose time is over."""
@@ -68,13 +63,12 @@ def flag_overdue_reassessments(running: Running) -> dict[str, Any]:
     }
 
 
-@handles(reports.KIND, title="Weekly caseload report", slot=last_week)
+@handles(reports.KIND, title="Weekly caseload report", queue_due=reports.queue_due)
 def weekly_report(running: Running) -> None:
     """Build the report of the week in the key, for the data as of when it was asked for."""
-    as_of = running.arguments.get("as_of")
     reports.build_weekly(
         Week.parse(running.key),
-        as_of=datetime.fromisoformat(as_of) if as_of else running.run.created_at,
+        as_of=datetime.fromisoformat(running.arguments["as_of"]),
         by=running.requested_by,
         progress=running.progress,
         publishing=running.publishing,

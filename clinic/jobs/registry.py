@@ -1,6 +1,6 @@
 """Which function does which kind of job; therapy/tasks.py and others register theirs with `@handles`."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
@@ -8,10 +8,12 @@ from typing import TYPE_CHECKING, Any
 from django.utils.module_loading import autodiscover_modules
 
 if TYPE_CHECKING:
+    from clinic.jobs.models import JobRun
     from clinic.jobs.running import Running
 
 Work = Callable[["Running"], dict[str, Any] | None]
 Slot = Callable[[datetime], str]
+QueueDue = Callable[[datetime], Sequence["JobRun"]]
 
 
 class UnknownKindError(LookupError):
@@ -20,18 +22,21 @@ class UnknownKindError(LookupError):
 
 @dataclass(frozen=True)
 class Handler:
-    """One kind of job: the words for it, the work, and the key that a scheduled run has at a given time."""
+    """One kind of job: the words for it, the work, and for a scheduled one which runs are due at a given time."""
 
     kind: str
     title: str
     work: Work
     slot: Slot | None = None
+    queue_due: QueueDue | None = None
 
 
 _handlers: dict[str, Handler] = {}
 
 
-def handles(kind: str, *, title: str, slot: Slot | None = None) -> Callable[[Work], Work]:
+def handles(
+    kind: str, *, title: str, slot: Slot | None = None, queue_due: QueueDue | None = None
+) -> Callable[[Work], Work]:
     """Registers a function as the work of `kind`.
 
     The function gets a `Running`. It tells `running.progress(done, total, words)` as it goes, and either writes
@@ -43,10 +48,12 @@ def handles(kind: str, *, title: str, slot: Slot | None = None) -> Callable[[Wor
         title: The words on the progress page.
         slot: For jobs that beat starts: the key of the run that is due at a time. Two times with the same key
             are one run.
+        queue_due: For jobs that beat starts and whose runs are read from the records instead: queues each run
+            that is due at a time and returns them; called twice it must change nothing.
     """
 
     def register(work: Work) -> Work:
-        _handlers[kind] = Handler(kind=kind, title=title, work=work, slot=slot)
+        _handlers[kind] = Handler(kind=kind, title=title, work=work, slot=slot, queue_due=queue_due)
         return work
 
     return register

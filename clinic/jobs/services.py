@@ -74,12 +74,17 @@ def enqueue(
     return run
 
 
-def start_scheduled(kind: str, *, now: datetime) -> JobRun:
-    """Queues the run of `kind` that is due at `now`; a second call in the same slot changes nothing."""
-    slot = handler(kind).slot
-    if slot is None:
+def start_scheduled(kind: str, *, now: datetime) -> list[JobRun]:
+    """Queues the runs of `kind` that are due at `now`; a second call changes nothing.
+
+    Returns: the runs that are due, new or already there.
+    """
+    scheduled = handler(kind)
+    if scheduled.queue_due is not None:
+        return list(scheduled.queue_due(now))
+    if scheduled.slot is None:
         raise ValueError(f"Jobs of kind {kind!r} are started by people, not by the clock.")
-    return enqueue(kind, slot(now), by=None)
+    return [enqueue(kind, scheduled.slot(now), by=None)]
 
 
 @transaction.atomic

@@ -11,6 +11,7 @@ from datetime import date
 
 from django.core.management import call_command
 from django.db import connections
+from django.utils import timezone
 from playwright.sync_api import Browser, BrowserContext, Page
 
 from clinic.models import JobRun, Person, Unit
@@ -19,6 +20,7 @@ from tests.browser.chromium import DESKTOP, chromium
 from tests.browser.seen import whoever_has_most
 from tests.browser.served import serving, signed_in
 from tests.conftest import assign, make_patient, make_person
+from therapy.reports.services import current_week
 
 # Static files under their own names, straight from the source, as in tests/conftest.py.
 PLAIN_STATIC = {
@@ -91,7 +93,7 @@ def load_demo() -> None:
     """Empty the database and fill it with the demo clinic."""
     call_command("flush", interactive=False, verbosity=0)
     call_command("load_demo", verbosity=0)
-    call_command("weekly_report", verbosity=0)
+    call_command("weekly_report", str(current_week(timezone.now()).shifted(-1)), verbosity=0)
     # A job at work, as it looks in its middle.
     JobRun.objects.create(
         kind="close-due-windows",

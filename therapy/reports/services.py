@@ -4,11 +4,12 @@ import hashlib
 from collections.abc import Callable
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from django.db import transaction
+from django.db.models import Min
 from django.utils import timezone
 
 from clinic import printing
@@ -23,6 +24,8 @@ from therapy.outcomes.selectors import clinic_zone
 from therapy.reports import weekly
 from therapy.reports.drawing import drawn, last_day
 from therapy.reports.models import StoredReport
+from therapy.scheduling.models import DueWindow
+from therapy.sessions.models import TreatmentSession
 
 KIND = "weekly-report"
 EARLIEST_WEEKS_BACK = 26
@@ -47,6 +50,47 @@ def ask_for(week: Week, *, by: Person, now: datetime) -> JobRun:
         raise Refused("week", f"Choose this week or one of the {EARLIEST_WEEKS_BACK} weeks before it.")
     arguments = {"as_of": now.isoformat()}
     return jobs.enqueue(KIND, str(week), by=by, arguments=arguments, again=True)
+
+
+def queue_due(now: datetime) -> list[JobRun]:
+    """Queue the report of each week that is due; a week whose run waits or is at work is left as it is.
+
+    A run that has ended is queued again: one that a person asked for during the week, or one that failed, leaves
+    its week due. Each takes the data as of now, not as of when its row in the ledger was first made.
+    """
+    arguments = {"as_of": now.isoformat()}
+    return [
+        jobs.enqueue(KIND, str(week), by=None, arguments=arguments, again=True) for week in weeks_due(now)
+    ]
+
+
+def weeks_due(now: datetime) -> list[Week]:
+    """The weeks that are over and whose newest report is missing or was made before their end, oldest first.
+
+    Looked at are the last full week, and those before it back to the first treatment or due window, at most
+    EARLIEST_WEEKS_BACK. Three queries.
+    """
+    zone = clinic_zone()
+    this_week = current_week(now, zone)
+    weeks = [this_week.shifted(-back) for back in range(EARLIEST_WEEKS_BACK, 0, -1)]
+    begun = min([this_week.shifted(-1), *map(Week.of, _first_days())])
+    made: dict[str, datetime] = dict(
+        StoredReport.objects.filter(kind=KIND, period__in=[str(week) for week in weeks])
+        .order_by("period", "revision", "id")
+        .values_list("period", "data_as_of")
+    )
+    return [
+        week
+        for week in weeks
+        if week >= begun and (str(week) not in made or made[str(week)] < week.bounds(zone)[1])
+    ]
+
+
+def _first_days() -> list[date]:
+    """The date of the first treatment and of the first due window, where there are any."""
+    treatments = TreatmentSession.objects.filter(entered_in_error=False)
+    firsts = [rows.aggregate(first=Min("service_date"))["first"] for rows in (treatments, DueWindow.objects)]
+    return [first for first in firsts if first is not None]
 
 
 def current_week(now: datetime, zone: ZoneInfo | None = None) -> Week:

@@ -15,7 +15,8 @@ from clinic.access import NotPermitted
 from clinic.calendar import Week
 from clinic.jobs import running
 from clinic.jobs import services as jobs
-from clinic.models import JobRun, Patient
+from clinic.models import AuditEvent, JobRun, Patient, Referral
+from clinic.patients import services as patients
 from clinic.records import Refused
 from tests.conftest import NOW
 from tests.therapy.made import order, treatment, window
@@ -259,10 +260,62 @@ def test_a_run_whose_claim_was_given_away_stores_nothing_and_the_next_stores_the
     assert bytes(StoredReport.objects.get().pdf) == lost_pdf[0]
 
 
+def ring(now):
+    return [run.key for run in jobs.start_scheduled("weekly-report", now=now)]
+
+
+def do_what_is_queued():
+    for run in JobRun.objects.filter(kind="weekly-report", state="queued").order_by("key"):
+        assert running.run_job(run.pk)
+
+
+def stored():
+    return list(StoredReport.objects.order_by("period", "revision").values_list("period", "revision"))
+
+
 def test_the_clock_asks_once_for_the_week_that_is_over(busy_week):
-    first = jobs.start_scheduled("weekly-report", now=NOW)
-    assert first.key == "2026-W47"
-    assert jobs.start_scheduled("weekly-report", now=NOW + timedelta(hours=1)) == first
+    assert ring(NOW) == ring(NOW + timedelta(hours=1)) == ["2026-W47"]
+    assert AuditEvent.objects.filter(action="job_queued").count() == 1
+    do_what_is_queued()
+    assert ring(NOW + timedelta(hours=2)) == []
+    assert AuditEvent.objects.filter(action="job_queued").count() == 1
+    assert stored() == [("2026-W47", 1)]
+
+
+@pytest.mark.slow
+def test_a_report_built_during_its_week_is_followed_by_that_of_the_full_week(busy_week, cast):
+    sunday = MONDAY + timedelta(days=6, hours=20)
+    services.ask_for(WEEK, by=cast.manager, now=sunday)
+    do_what_is_queued()
+    assert not services.latest(WEEK).figures["complete"]
+    assert ring(MONDAY + timedelta(days=7) - timedelta(minutes=1)) == ["2026-W46"]
+    monday = MONDAY + timedelta(days=7, minutes=20)
+    assert ring(monday) == ["2026-W47"]
+    do_what_is_queued()
+    newest = services.latest(WEEK)
+    assert (newest.revision, newest.data_as_of, newest.figures["complete"]) == (2, monday, True)
+    assert ring(monday + timedelta(hours=1)) == []
+
+
+def test_weeks_in_which_the_service_was_down_are_caught_up_since_the_first_treatment(busy_week):
+    three_weeks_on = NOW + timedelta(weeks=3)
+    assert ring(three_weeks_on) == ["2026-W47", "2026-W48", "2026-W49", "2026-W50"]
+    build(as_of=three_weeks_on)
+    assert ring(three_weeks_on) == ["2026-W48", "2026-W49", "2026-W50"]
+
+
+def test_no_week_is_caught_up_that_is_more_than_half_a_year_gone(busy_week):
+    assert services.weeks_due(NOW + timedelta(weeks=40))[0] == Week.of(NOW.date()).shifted(40 - 26)
+    assert len(services.weeks_due(NOW + timedelta(weeks=40))) == 26
+
+
+def test_a_run_that_failed_leaves_its_week_due(busy_week):
+    ring(NOW)
+    JobRun.objects.update(state="failed", finished_at=NOW)
+    later = NOW + timedelta(hours=1)
+    assert ring(later) == ["2026-W47"]
+    do_what_is_queued()
+    assert services.latest(WEEK).data_as_of == later
 
 
 def test_the_command_builds_stores_and_writes_the_file(busy_week, tmp_path):
@@ -272,3 +325,35 @@ def test_the_command_builds_stores_and_writes_the_file(busy_week, tmp_path):
     assert (tmp_path / "w.pdf").read_bytes().startswith(b"%PDF")
     call_command("weekly_report", "2026-W47", stdout=out)
     assert "revision 1: unchanged" in out.getvalue()
+
+
+@pytest.mark.slow
+def test_the_command_builds_the_weeks_that_the_clock_would_queue(busy_week):
+    out = io.StringIO()
+    with time_machine.travel(NOW + timedelta(weeks=1), tick=False):
+        assert services.weeks_due(NOW + timedelta(weeks=1)) == [WEEK, WEEK.shifted(1)]
+        call_command("weekly_report", stdout=out)
+        assert stored() == [("2026-W47", 1), ("2026-W48", 1)]
+        assert ring(NOW + timedelta(weeks=1)) == []
+        call_command("weekly_report", stdout=out)
+    assert out.getvalue().splitlines() == [
+        "2026-W47 revision 1: stored",
+        "2026-W48 revision 1: stored",
+        "2026-W48 revision 1: unchanged",
+    ]
+
+
+def test_a_patient_who_leaves_after_the_week_stays_in_its_report(world, cast):
+    order(world.mosswater, cast.lead, MONDAY)  # every 72 hours on an acute ward: due on Thursday
+    Referral.objects.create(
+        patient=world.mosswater, source="written", urgency="soon", reason="Retained secretions",
+        referrer="Dr Alder", received_at=MONDAY, outcome="accepted",
+    )  # fmt: skip
+    made = build(as_of=MONDAY + timedelta(days=7, hours=1)).report
+    assert [row["number"] for row in made.figures["reassessments"]["overdue"]] == ["204118553"]
+    assert made.figures["first_treatment"]["still_waiting"] == 1
+    tuesday = MONDAY + timedelta(days=8)
+    with time_machine.travel(tuesday + timedelta(hours=1)):
+        patients.discharge(world.mosswater, by=cast.lead, reason="gone home", at=tuesday)
+    rebuilt = build(as_of=NOW)
+    assert (rebuilt.made, rebuilt.report) == (False, made)
