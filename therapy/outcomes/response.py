@@ -19,6 +19,13 @@ class SputumState(StrEnum):
     SALIVA_ONLY = "saliva_only"
 
 
+class SputumUnit(StrEnum):
+    """In what sputum is measured: by the pot or on the scale."""
+
+    ML = "mL"
+    G = "g"
+
+
 @dataclass(frozen=True)
 class Sputum:
     """The sputum of one treatment: an amount in tenths of a millilitre or of a gram, never both."""
@@ -39,34 +46,46 @@ class SputumOfDay:
     apart: dict[str, int] = field(default_factory=dict)
 
 
-def sputum_of_day(sessions: Iterable[Sputum]) -> SputumOfDay:
-    """Sum measured and "none produced" over the treatments of a day; millilitres and grams are never added.
-
-    "None produced" counts as zero in the unit in which that day was measured (millilitres where nothing was).
-    Swallowed, suctioned, not collected and saliva only are counted apart: they are unknown, not zero.
-    """
-    rows = list(sessions)
-    volumes = [r.volume_tenths_ml for r in rows if r.volume_tenths_ml is not None and _counts(r)]
-    masses = [r.mass_tenths_g for r in rows if r.mass_tenths_g is not None and _counts(r)]
-    nones = sum(r.state is SputumState.NONE for r in rows)
-    counted = sum(_counts(r) for r in rows)
-    apart = {
-        state.value: sum(r.state is state for r in rows)
-        for state in SputumState
-        if state not in (SputumState.MEASURED, SputumState.NONE)
-    }
-    return SputumOfDay(
-        volume_tenths_ml=sum(volumes) if volumes or (nones and not masses) else None,
-        mass_tenths_g=sum(masses) if masses else None,
-        counted=counted,
-        sessions=len(rows),
-        apart={name: count for name, count in apart.items() if count},
+def units_measured(sessions: Iterable[Sputum]) -> frozenset[SputumUnit]:
+    """The units in which any of these treatments was measured: usually one, none where nothing was."""
+    rows = [row for row in sessions if row.state is SputumState.MEASURED]
+    return frozenset(
+        unit
+        for unit, known in (
+            (SputumUnit.ML, any(row.volume_tenths_ml is not None for row in rows)),
+            (SputumUnit.G, any(row.mass_tenths_g is not None for row in rows)),
+        )
+        if known
     )
 
 
-def _counts(row: Sputum) -> bool:
-    measured = row.volume_tenths_ml is not None or row.mass_tenths_g is not None
-    return row.state is SputumState.NONE or (row.state is SputumState.MEASURED and measured)
+def sputum_of_day(sessions: Iterable[Sputum], *, units: frozenset[SputumUnit]) -> SputumOfDay:
+    """Sum measured and "none produced" over the treatments of a day; millilitres and grams are never added.
+
+    "None produced" counts as zero in the unit in which that day was measured; on a day without a measurement, in
+    each of ``units``. Without either its zero has no unit: no sum, and "none" stands apart. Swallowed,
+    suctioned, not collected and saliva only always stand apart: they are unknown, not zero.
+
+    Args:
+        units: in what the patient is measured over the range, as ``units_measured`` finds it.
+    """
+    rows = list(sessions)
+    measured = units_measured(rows)
+    nones = sum(row.state is SputumState.NONE for row in rows)
+    shown = measured or (units if nones else frozenset())
+    apart = {
+        state.value: sum(row.state is state for row in rows)
+        for state in SputumState
+        if state is not SputumState.MEASURED and not (state is SputumState.NONE and shown)
+    }
+    known = [row for row in rows if row.state is SputumState.MEASURED]
+    return SputumOfDay(
+        volume_tenths_ml=sum(r.volume_tenths_ml or 0 for r in known) if SputumUnit.ML in shown else None,
+        mass_tenths_g=sum(r.mass_tenths_g or 0 for r in known) if SputumUnit.G in shown else None,
+        counted=sum(bool(units_measured([row])) for row in known) + (nones if shown else 0),
+        sessions=len(rows),
+        apart={name: count for name, count in apart.items() if count},
+    )
 
 
 @dataclass(frozen=True)

@@ -11,21 +11,23 @@ from django.db.models import QuerySet
 
 from clinic.measurements.models import Measurement, Moment
 from clinic.models import Patient, Referral
-from clinic.patients.models import DiagnosisGroup, PatientState
+from clinic.patients.models import DiagnosisGroup
 from clinic.referrals.models import ReferralOutcome, Urgency
 from therapy.outcomes.response import (
     Quartiles,
     Sputum,
     SputumOfDay,
     SputumState,
+    SputumUnit,
     over_patients,
     response,
     sputum_of_day,
+    units_measured,
 )
+from therapy.outcomes.whereabouts import Whereabouts
 from therapy.sessions.models import TreatmentSession
 from therapy.sessions.rules import OxygenGiven, same_oxygen
 
-_WAITING = (PatientState.REFERRED, PatientState.ACTIVE)
 COMPARED = ("spo2_percent", "borg_tenths")
 
 
@@ -116,18 +118,17 @@ def sputum_by_group(patients: QuerySet[Patient], *, first: date, last: date) -> 
         lambda: defaultdict(lambda: defaultdict(list))
     )
     for group, patient_id, day, state, volume, mass in rows:
-        # A treatment without an entry on sputum is one where it was not collected.
-        kind = SputumState(state or SputumState.NOT_COLLECTED)
-        groups[group][patient_id][day].append(Sputum(kind, volume, mass))
+        groups[group][patient_id][day].append(_sputum(state, volume, mass))
     return [_sputum_of_group(group, groups[group]) for group in DiagnosisGroup if group in groups]
 
 
 def _sputum_of_group(
     group: DiagnosisGroup, by_patient: dict[UUID, dict[date, list[Sputum]]]
 ) -> SputumOfGroup:
-    days: dict[UUID, list[SputumOfDay]] = {
-        patient: [sputum_of_day(rows) for rows in by_day.values()] for patient, by_day in by_patient.items()
-    }
+    days: dict[UUID, list[SputumOfDay]] = {}
+    for patient, by_day in by_patient.items():
+        units = units_measured(row for rows in by_day.values() for row in rows)
+        days[patient] = [sputum_of_day(rows, units=units) for rows in by_day.values()]
     every = [day for patient_days in days.values() for day in patient_days]
     apart: Counter[str] = Counter()
     for day in every:
@@ -148,7 +149,10 @@ def _sputum_of_group(
 
 
 def sputum_of_patient(patient: Patient, *, start: datetime, end: datetime) -> list[SputumPoint]:
-    """Every treatment given to a patient in a range with its sputum, oldest first. One query."""
+    """Every treatment given to a patient in a range with its sputum, oldest first. One query.
+
+    "None produced" is a zero in what the patient is measured in over the range, as in `sputum_of_day`.
+    """
     rows = TreatmentSession.objects.filter(
         patient=patient,
         started_at__gte=start,
@@ -156,18 +160,26 @@ def sputum_of_patient(patient: Patient, *, start: datetime, end: datetime) -> li
         entered_in_error=False,
         delivered__in=("full", "part"),
     ).order_by("started_at", "id")
+    sputum = [_sputum(row.sputum, row.sputum_volume_tenths_ml, row.sputum_mass_tenths_g) for row in rows]
+    units = units_measured(sputum)
+    zero_ml, zero_g = (0 if unit in units else None for unit in (SputumUnit.ML, SputumUnit.G))
     return [
         SputumPoint(
             row.pk,
             row.service_date,
             row.started_at,
             row.sputum,
-            0 if row.sputum == SputumState.NONE else row.sputum_volume_tenths_ml,
-            row.sputum_mass_tenths_g,
+            zero_ml if known.state is SputumState.NONE else known.volume_tenths_ml,
+            zero_g if known.state is SputumState.NONE else known.mass_tenths_g,
             row.sputum_colour,
         )
-        for row in rows
+        for row, known in zip(rows, sputum, strict=True)
     ]
+
+
+def _sputum(state: str, volume_tenths_ml: int | None, mass_tenths_g: int | None) -> Sputum:
+    """A treatment without an entry on sputum is one where it was not collected."""
+    return Sputum(SputumState(state or SputumState.NOT_COLLECTED), volume_tenths_ml, mass_tenths_g)
 
 
 def responses(patient: Patient, *, start: datetime, end: datetime) -> dict[str, list[Response]]:
@@ -223,20 +235,21 @@ def _oxygen(
 def first_treatments(patients: QuerySet[Patient], *, start: datetime, end: datetime) -> FirstTreatment:
     """How long those first treated in a range had waited since their referral, and who waits at its end.
 
-    One query. Only accepted referrals wait for a treatment; the others ended otherwise.
+    Only accepted referrals wait for a treatment, of patients who had not left by the end of the range; the
+    others ended otherwise. Four queries.
     """
     rows = Referral.objects.filter(
         patient__in=patients, entered_in_error=False, outcome=ReferralOutcome.ACCEPTED, received_at__lt=end
-    ).values("urgency", "received_at", "first_treated_at", "patient__state")
+    ).values("urgency", "received_at", "first_treated_at", "patient_id")
     waited: dict[str, list[int]] = {urgency: [] for urgency in Urgency}
-    waiting: Counter[str] = Counter()
+    untreated: list[tuple[UUID, str]] = []
     for row in rows:
         treated = row["first_treated_at"]
         if treated is None or treated >= end:
-            if row["patient__state"] not in _WAITING:
-                continue
-            waiting[row["urgency"]] += 1
+            untreated.append((row["patient_id"], row["urgency"]))
         elif treated >= start:
             waited[row["urgency"]].append((treated - row["received_at"]) // timedelta(minutes=1))
+    where = Whereabouts(Patient.objects.filter(pk__in={patient_id for patient_id, _ in untreated}))
+    waiting = Counter(urgency for patient_id, urgency in untreated if not where.had_left(patient_id, end))
     every = sorted(minutes for group in waited.values() for minutes in group)
     return FirstTreatment(every, waited, sum(waiting.values()), dict(waiting))

@@ -10,7 +10,6 @@ from django.db.models import QuerySet
 
 from clinic.calendar import Spell, to_the_minute
 from clinic.models import Patient
-from clinic.patients.models import PatientState
 from clinic.units.defaults import REASSESSMENT
 from clinic.units.models import CareSettingRule
 from therapy.orders.models import Order
@@ -57,11 +56,12 @@ def settings_in_force() -> Settings:
 
 
 def questions(patients: QuerySet[Patient], now: datetime) -> dict[UUID, Question]:
-    """What to ask the rule for each patient with an order in force at `now`, who has not left. Seven queries."""
-    active = patients.filter(entered_in_error=False).exclude(
-        state__in=(PatientState.DISCHARGED, PatientState.DIED)
-    )
-    starts = _starts(active, now)
+    """What to ask the rule for each patient with an order in force at `now`, who had not left by then.
+
+    Whoever left since is asked about as things stood at `now`, so that a closed week keeps its figures. Seven
+    queries.
+    """
+    starts = _starts(patients.filter(entered_in_error=False), now)
     done: dict[UUID, list[datetime]] = defaultdict(list)
     for patient_id, at in (
         Reassessment.objects.filter(patient_id__in=list(starts), at__lte=now, entered_in_error=False)
@@ -73,6 +73,8 @@ def questions(patients: QuerySet[Patient], now: datetime) -> dict[UUID, Question
     settings = settings_in_force()
     found = {}
     for patient_id, started in starts.items():
+        if where.had_left(patient_id, now):
+            continue
         # Where no unit is recorded the strictest interval counts: unknown is never "not due".
         care_setting = where.care_setting(patient_id, now) or strictest(settings, now)
         events = [Event(Act.ORDER_STARTED, started, where.care_setting(patient_id, started))]

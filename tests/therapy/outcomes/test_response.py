@@ -8,13 +8,16 @@ from hypothesis import strategies as st
 from therapy.outcomes.response import (
     Sputum,
     SputumState,
+    SputumUnit,
     over_patients,
     response,
     runs,
     sputum_of_day,
+    units_measured,
 )
 
 NONE = Sputum(SputumState.NONE)
+IN_ML, IN_G, IN_NEITHER = frozenset({SputumUnit.ML}), frozenset({SputumUnit.G}), frozenset()
 
 
 def ml(tenths):
@@ -26,21 +29,47 @@ def grams(tenths):
 
 
 def test_a_day_sums_what_was_measured_and_says_from_how_many_treatments():
-    found = sputum_of_day([ml(50), ml(75), NONE, Sputum(SputumState.SWALLOWED)])
+    found = sputum_of_day([ml(50), ml(75), NONE, Sputum(SputumState.SWALLOWED)], units=IN_ML)
     assert found.volume_tenths_ml == 125
     assert (found.counted, found.sessions) == (3, 4)
     assert found.apart == {"swallowed": 1}
 
 
 def test_millilitres_and_grams_are_never_added():
-    found = sputum_of_day([ml(50), grams(30)])
+    found = sputum_of_day([ml(50), grams(30)], units=IN_ML | IN_G)
     assert (found.volume_tenths_ml, found.mass_tenths_g) == (50, 30)
 
 
 def test_none_produced_is_a_zero_and_not_collected_is_not():
-    assert sputum_of_day([NONE]).volume_tenths_ml == 0
-    unknown = sputum_of_day([Sputum(SputumState.NOT_COLLECTED), Sputum(SputumState.SALIVA_ONLY)])
-    assert (unknown.volume_tenths_ml, unknown.counted) == (None, 0)
+    assert sputum_of_day([NONE], units=IN_ML).volume_tenths_ml == 0
+    unknown = sputum_of_day(
+        [Sputum(SputumState.NOT_COLLECTED), Sputum(SputumState.SALIVA_ONLY)], units=IN_ML | IN_G
+    )
+    assert (unknown.volume_tenths_ml, unknown.mass_tenths_g, unknown.counted) == (None, None, 0)
+
+
+def test_none_produced_is_a_zero_in_what_the_patient_is_measured_in():
+    found = sputum_of_day([NONE, NONE], units=IN_G)
+    assert (found.volume_tenths_ml, found.mass_tenths_g, found.counted, found.apart) == (None, 0, 2, {})
+    # On a day with a measurement that day's own unit decides, whatever other days were measured in.
+    found = sputum_of_day([grams(30), NONE], units=IN_ML | IN_G)
+    assert (found.volume_tenths_ml, found.mass_tenths_g, found.counted) == (None, 30, 2)
+
+
+def test_none_produced_without_any_measurement_has_no_unit_and_stands_apart():
+    found = sputum_of_day([NONE, NONE, Sputum(SputumState.SUCTIONED)], units=IN_NEITHER)
+    assert (found.volume_tenths_ml, found.mass_tenths_g) == (None, None)
+    assert (found.counted, found.sessions, found.apart) == (0, 3, {"none": 2, "suctioned": 1})
+
+
+def test_only_what_was_measured_says_in_what_a_patient_is_measured():
+    without_amount = Sputum(SputumState.MEASURED)
+    assert (
+        units_measured([NONE, without_amount, Sputum(SputumState.SUCTIONED, volume_tenths_ml=40)])
+        == IN_NEITHER
+    )
+    assert units_measured([NONE, grams(30)]) == IN_G
+    assert units_measured([ml(0), grams(30)]) == IN_ML | IN_G
 
 
 def test_a_patient_treated_often_weighs_no_more_than_one_treated_once():

@@ -191,3 +191,53 @@ def test_from_referral_to_first_treatment_is_the_median_and_who_waits_is_counted
     assert found.median_minutes == 360
     assert found.by_urgency["urgent"] == [120]
     assert found.still_waiting == 1
+
+
+def test_who_left_after_the_range_still_waits_at_its_end_and_who_left_before_does_not(world, cast):
+    for patient in (world.mosswater, world.pebblebrook, world.thistledown):
+        Referral.objects.create(
+            patient=patient, source="written", urgency="routine", reason="Retained secretions",
+            referrer="Dr Alder", received_at=EIGHT, outcome="accepted",
+        )  # fmt: skip
+    _left(world.mosswater, cast.lead, day(0, 20))
+    _left(world.pebblebrook, cast.lead, day(1, 20))
+    found = response_selectors.first_treatments(Patient.objects.all(), start=MONDAY, end=day(1, 0))
+    assert found.waiting_by_urgency == {"routine": 2}
+    # Discharged on Monday and back on Tuesday: whoever asks about Monday night is told that nobody waited then.
+    back = Patient.objects.get(pk=world.mosswater.pk)
+    records.amend(
+        back, by=cast.lead, reason="back", changes={"state": "active", "state_since": day(1, 9)},
+        expect_version=back.version,
+    )  # fmt: skip
+    for end, waiting in ((day(1, 0), 2), (day(1, 10), 3), (NOW, 2)):
+        found = response_selectors.first_treatments(Patient.objects.all(), start=MONDAY, end=end)
+        assert found.still_waiting == waiting
+
+
+def _left(patient, by, at):
+    records.amend(
+        patient, by=by, reason="went home", changes={"state": "discharged", "state_since": at},
+        expect_version=patient.version,
+    )  # fmt: skip
+
+
+def test_none_produced_by_a_patient_measured_in_grams_lowers_no_millilitres(world, cast):
+    of = order(world.mosswater, cast.lead, MONDAY)
+    treatment(of, cast.therapist, day(0, 8), sputum="measured", sputum_mass_tenths_g=40)
+    treatment(of, cast.therapist, day(1, 8), sputum="none")
+    other = order(world.pebblebrook, cast.lead, MONDAY)
+    treatment(other, cast.therapist, day(0, 9), sputum="none")
+    by_name = {
+        group.group: group
+        for group in response_selectors.sputum_by_group(
+            Patient.objects.all(), first=MONDAY.date(), last=NOW.date()
+        )
+    }
+    grams = by_name["bronchiectasis"]
+    assert grams.volume_tenths_ml is None
+    assert (grams.mass_tenths_g.median, grams.mass_tenths_g.sessions, grams.counted) == (20, 2, 2)
+    never = by_name["other"]
+    assert (never.volume_tenths_ml, never.mass_tenths_g) == (None, None)
+    assert (never.counted, never.sessions, never.apart) == (0, 1, {"none": 1})
+    points = response_selectors.sputum_of_patient(world.mosswater, start=MONDAY, end=NOW)
+    assert [(point.volume_tenths_ml, point.mass_tenths_g) for point in points] == [(None, 40), (None, 0)]
