@@ -94,9 +94,16 @@ def correct(
 ) -> Reassessment:
     """Change a reassessment, or mark it as entered in error; the earlier version stays readable.
 
-    Raises: Refused without a reason; Changed where somebody else was first.
+    Raises: Refused naming the field, also where `by` may not open the patient and without a reason; Changed
+        where somebody else was first; NotPermitted for any other role.
     """
     require(by, Role.LEAD, Role.THERAPIST)
+    if "findings" in changes:
+        changes = changes | {"findings": changes["findings"].strip()}
+    corrected = {
+        name: changes.get(name, getattr(row, name)) for name in ("at", "outcome", "findings", "order")
+    }
+    _check(patient=row.patient, by=by, **corrected)
     changed = records.amend(row, by=by, reason=reason, changes=changes, expect_version=expect_version)
     _close_void(_waiting([row.patient]), by=by, now=timezone.now())
     return changed

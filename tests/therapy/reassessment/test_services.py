@@ -10,6 +10,7 @@ from clinic import records
 from clinic.access import NotPermitted
 from clinic.attention.models import Flag
 from clinic.models import AuditEvent, Patient
+from clinic.patients import services as patients
 from clinic.records import Refused
 from tests.conftest import NOW
 from therapy.orders.models import Order
@@ -200,3 +201,51 @@ def test_a_patient_without_a_unit_is_due_by_the_strictest_interval(world, cast):
     flag = Flag.objects.get()
     assert flag.due_at == NOW - timedelta(hours=1)
     assert "no unit is recorded" in flag.words
+
+
+def test_who_was_overdue_then_is_told_so_later_whatever_became_of_the_patient(world, cast):
+    order(world.mosswater, cast.lead, 100)
+    patients.discharge(world.mosswater, by=cast.lead, reason="gone home", at=NOW - timedelta(hours=2))
+    everyone = Patient.objects.all()
+    assert [number for number, _ in selectors.overdue_by_number(everyone, NOW - timedelta(hours=3))] == [
+        "204118553"
+    ]
+    assert selectors.overdue_by_number(everyone, NOW - timedelta(hours=2)) == []
+    assert selectors.overdue_by_number(everyone, NOW) == []
+
+
+def correct(row, by, **changes):
+    return services.correct(by=by, row=row, changes=changes, reason="mistyped", expect_version=row.version)
+
+
+def test_a_correction_is_refused_to_whoever_may_not_open_the_patient(world, cast):
+    row = reassess(world.mosswater, cast.therapist)
+    with pytest.raises(Refused, match="no access"):
+        correct(row, cast.outsider, entered_in_error=True)
+    with pytest.raises(NotPermitted):
+        correct(row, cast.manager, entered_in_error=True)
+    row.refresh_from_db()
+    assert (row.version, row.entered_in_error) == (1, False)
+
+
+@pytest.mark.parametrize(
+    ("changes", "field"),
+    [
+        ({"outcome": "wonder"}, "outcome"),
+        ({"findings": " "}, "findings"),
+        ({"findings": "x" * 1001}, "findings"),
+        ({"at": NOW + timedelta(minutes=1)}, "at"),
+    ],
+)
+def test_a_correction_is_held_to_what_a_new_reassessment_is(world, cast, changes, field):
+    row = reassess(world.mosswater, cast.therapist)
+    with pytest.raises(Refused) as refused:
+        correct(row, cast.therapist, **changes)
+    assert refused.value.field == field
+    assert correct(row, cast.therapist, findings=" Clears less. ").findings == "Clears less."
+
+
+def test_a_correction_names_no_order_of_another_patient(world, cast):
+    row = reassess(world.mosswater, cast.therapist)
+    with pytest.raises(Refused, match="of this patient"):
+        correct(row, cast.therapist, order=order(world.pebblebrook, cast.lead, 10))
