@@ -176,20 +176,6 @@ def spo2_findings(
     return tuple(found)
 
 
-def spo2_change(before: Saturation | None, after: Saturation | None) -> int | None:
-    """After less before in points; None where one is missing or the oxygen was not the same."""
-    if before is None or after is None or not same_oxygen(before.oxygen, after.oxygen):
-        return None
-    return after.percent - before.percent
-
-
-def borg_change(before_tenths: int | None, after_tenths: int | None) -> int | None:
-    """After less before in tenths of a point; None where one is missing."""
-    if before_tenths is None or after_tenths is None:
-        return None
-    return after_tenths - before_tenths
-
-
 # Adults only: heart rate 40 to 130, by analogy with the mobilisation of intensive-care patients (review, 2020, tables
 # 5-6, second hand). Never applied below 16 years without an age band set by the clinic.
 PULSE_STOP = (40, 130)
