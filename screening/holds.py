@@ -9,7 +9,7 @@ from enum import StrEnum
 from uuid import UUID
 
 from clinic.calculation import NotCalculable
-from screening import rules, words
+from screening import rules, waits, words
 from screening.rules import Answer, Contribution, Result, Tightening
 from screening.table import Table
 
@@ -44,16 +44,17 @@ CLINICAL_BARS = frozenset({Bar.DO_NOT_START, Bar.DECISION_WANTED, Bar.DECIDED_AG
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GivenScreening:
-    """A screening as the guard needs it."""
+    """A screening as the guard needs it; `policy` is the local policy under which it was answered."""
 
     id: UUID
     at: dt.datetime
     answers: Mapping[str, Answer]
+    policy: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GivenDecision:
-    """A decision as the guard needs it; `ended` ones are not given."""
+    """A decision as the guard needs it; one that ended counts until then, as for a treatment recorded later."""
 
     id: UUID
     technique: str
@@ -65,6 +66,15 @@ class GivenDecision:
     expires_at: dt.datetime
     by: str
     fingerprint: str
+    ended_at: dt.datetime | None = None
+
+    def stands(self, at: dt.datetime) -> bool:
+        """Whether it counts at that time: made by then, neither run out nor ended."""
+        return self.at <= at < self.expires_at and not self.had_ended(at)
+
+    def had_ended(self, at: dt.datetime) -> bool:
+        """Whether it had been replaced or taken back by then."""
+        return self.ended_at is not None and self.ended_at <= at
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -142,7 +152,7 @@ def judge(
 
     Args:
         screening: the one in force at that time.
-        decisions: of this patient and technique, not ended, newest first.
+        decisions: of this patient and technique, newest first; each counts until it ran out or ended.
     """
     if screening is None:
         return Guard(
@@ -154,6 +164,7 @@ def judge(
             bar=Bar.SCREENING_MISSING,
             held_because=("No screening has been recorded",),
         )
+    table = waits.under(table, screening.policy)
     try:
         ahead = rules.screen(screening.answers, table, policy=policy, techniques=[technique])[technique]
         aged = rules.screen(screening.answers, table, policy=policy, techniques=[technique], at=at)[technique]
@@ -170,10 +181,8 @@ def judge(
             screening_id=screening.id,
         )
     strict = purpose in AT_THE_BEDSIDE
-    parts = ahead.contributions
-    if strict:
-        open_again = [part for part in aged.contributions if part.out_of_date]
-        parts = (*parts, *open_again)
+    by_age = _open_by_age(ahead, aged, screening, table, at)
+    parts = (*ahead.contributions, *by_age) if strict else ahead.contributions
     result = rules.worst(part.result for part in parts)
     found = Guard(
         technique=technique,
@@ -184,7 +193,7 @@ def judge(
         because=parts,
         since=_since(parts, screening) if parts else None,
         missing=tuple(dict.fromkeys(p.cell.condition for p in parts if p.result is Result.INCOMPLETE)),
-        ask_again=() if strict else aged.out_of_date,
+        ask_again=() if strict else tuple(part.cell.condition for part in by_age),
         screening_id=screening.id,
         fingerprint=fingerprint(technique, ahead.contributions, table),
     )
@@ -199,6 +208,40 @@ def judge(
     return replace(found, bar=bar, held_because=_lines(found, table, screening))
 
 
+def _open_by_age(
+    ahead: rules.TechniqueResult,
+    aged: rules.TechniqueResult,
+    screening: GivenScreening,
+    table: Table,
+    at: dt.datetime,
+) -> tuple[Contribution, ...]:
+    """What is open at `at` by age alone: every row that counts then and did not count so as it stands.
+
+    A row can be open by age without saying so itself: its number is too old, and its own word is "unknown". Where
+    such a word is "yes", and only the number had said no, the row is open as well: the number is to be given again.
+    """
+    stands = {part.cell.condition for part in ahead.contributions}
+    still_open = set(ahead.unsettled)
+    return tuple(
+        _aged(part, screening, table, at)
+        for part in aged.contributions
+        if part.cell.condition not in still_open
+        and (part.result is Result.INCOMPLETE or part.cell.condition not in stands)
+    )
+
+
+def _aged(part: Contribution, screening: GivenScreening, table: Table, at: dt.datetime) -> Contribution:
+    """The part as out of date, naming the answer that is: the row's own where it is, else its number."""
+    if part.out_of_date:
+        return part
+    result = rules.worst((part.result, Result.INCOMPLETE))
+    for key in rules.answered_with(table.conditions[part.cell.condition]):
+        given = screening.answers.get(key)
+        if given is not None and rules.too_old(key, given, table, at):
+            return replace(part, result=result, answer=given.value, answered_by=key, out_of_date=True)
+    return replace(part, result=result, out_of_date=True)
+
+
 def _by_decision(
     found: Guard,
     decisions: Sequence[GivenDecision],
@@ -209,14 +252,14 @@ def _by_decision(
     of_these = [
         one for one in decisions if one.fingerprint == found.fingerprint and one.technique == found.technique
     ]
-    standing = next((one for one in of_these if one.at <= at < one.expires_at), None)
+    standing = next((one for one in of_these if one.stands(at)), None)
     if standing is not None and standing.proceed:
         return replace(found, allowed=True, decision=standing)
     lines = _lines(found, table, screening)
     if standing is not None:
         said = f"{standing.by} decided not to proceed: {standing.reason}"
         return replace(found, bar=Bar.DECIDED_AGAINST, decision=standing, held_because=(said, *lines))
-    if ended := next((one for one in of_these if one.expires_at <= at), None):
+    if ended := next((one for one in of_these if one.expires_at <= at and not one.had_ended(at)), None):
         from clinic import formats  # reads the clinic's time zone, so only where a time is written
 
         lines = (f"The decision of {ended.by} ended {formats.date_time(ended.expires_at)}", *lines)

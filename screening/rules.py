@@ -198,6 +198,17 @@ def expired(answer: Answer, of: Condition | Number, table: Table, at: dt.datetim
     return life is not None and at - answer.at > life
 
 
+def too_old(key: str, answer: Answer, table: Table, at: dt.datetime) -> bool:
+    """Whether the answer given under a row's or a number's key says something, and is older than its shelf life."""
+    of = table.conditions[key] if key in table.conditions else table.numbers[key]
+    return answer.value not in (UNKNOWN, NOT_MEASURED) and expired(answer, of, table, at)
+
+
+def answered_with(condition: Condition) -> tuple[str, ...]:
+    """Every key whose answer bears on a row: its own, its numbers, and what says whether they are asked."""
+    return (condition.key, *_numbers_of(condition))
+
+
 def row_state(key: str, answers: Mapping[str, Answer], table: Table) -> tuple[str, str]:
     """What the answers say of one row as they stand, whatever their age: yes, no or unknown, and which key says so.
 

@@ -12,7 +12,8 @@ from django.utils import timezone
 from clinic.attention.models import Flag, FlagKind, FlagState
 from clinic.patients.models import Patient, PatientIdentity
 from clinic.records import Refused
-from screening import rules, table
+from clinic.units import selectors as units
+from screening import rules, table, waits
 from screening.holds import GivenDecision, GivenScreening, Guard, Purpose, judge
 from screening.models import Answer, AnswerKind, Decision, Screening
 
@@ -57,7 +58,7 @@ def guards_each(asks: Iterable[Ask], *, purpose: Purpose | str) -> dict[Ask, Gua
     patients = {patient_id for patient_id, _, _ in wanted}
     times = [at for _, _, at in wanted]
     screenings = _screenings(patients, min(times), max(times))
-    decisions = _decisions(patients)
+    decisions = _decisions(patients, min(times))
     flags = _flags(patients)
     found: dict[Ask, Guard] = {}
     for ask in wanted:
@@ -79,6 +80,13 @@ def guards_each(asks: Iterable[Ask], *, purpose: Purpose | str) -> dict[Ask, Gua
             )
         found[ask] = one
     return found
+
+
+def wait_after_meal(technique: str) -> int:
+    """Minutes that this technique waits after a meal, ahead of time; 0 where the wait is a wish, not a bar."""
+    if technique != waits.TECHNIQUE:
+        return 0
+    return waits.minutes(table.current(), units.number(waits.CLINIC_NUMBER))
 
 
 def value_of(answer: Answer) -> str | float:
@@ -123,7 +131,9 @@ def _screenings(
     )
     found: dict[UUID, list[tuple[Screening, GivenScreening]]] = defaultdict(list)
     for row in rows:
-        given = GivenScreening(id=row.pk, at=row.started_at, answers=answers_of(row))
+        given = GivenScreening(
+            id=row.pk, at=row.started_at, answers=answers_of(row), policy=row.policy_version
+        )
         found[row.patient_id].append((row, given))
     return found
 
@@ -135,9 +145,9 @@ def _in_force(rows: list[tuple[Screening, GivenScreening]], at: dt.datetime) -> 
     return None
 
 
-def _decisions(patients: set[UUID]) -> dict[UUID, list[GivenDecision]]:
+def _decisions(patients: set[UUID], earliest: dt.datetime) -> dict[UUID, list[GivenDecision]]:
     rows = (
-        Decision.objects.filter(patient_id__in=patients, ended_at__isnull=True)
+        Decision.objects.filter(Q(ended_at__isnull=True) | Q(ended_at__gt=earliest), patient_id__in=patients)
         .select_related("decided_by")
         .order_by("-started_at", "-created_at", "id")
     )
@@ -160,6 +170,7 @@ def given_decision(row: Decision) -> GivenDecision:
         expires_at=row.expires_at,
         by=str(row.decided_by),
         fingerprint=row.answers_fingerprint,
+        ended_at=row.ended_at,
     )
 
 

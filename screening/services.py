@@ -8,6 +8,7 @@ from typing import Any, Literal
 from uuid import UUID
 
 from django.db import IntegrityError, transaction
+from django.utils import timezone
 
 from clinic import access, records
 from clinic.attention import services as attention
@@ -19,7 +20,8 @@ from clinic.records import Refused
 from clinic.referrals import services as referrals
 from clinic.staff.models import Person
 from clinic.staff.roles import Role
-from screening import check, hold_services, rules, selectors, table, words
+from clinic.units import selectors as units
+from screening import check, hold_services, rules, selectors, table, waits, words
 from screening.decision_reasons import AGAINST, PROCEED
 from screening.holds import Guard, Purpose
 from screening.models import Answer, AnswerKind, Decision, Screening, TechniqueResult
@@ -56,6 +58,7 @@ def record_screening(
 
     Args:
         by: a therapist with access to the patient, or a lead.
+        at: when it was asked, not later than now.
         answers: by row or number key, asked at `at`: a word of rules.WORDS or a number in the key's unit.
         by_group: those of `answers` that were given by "I checked these, none apply".
         keep: keys taken over from the screening in force with their time and person, where neither the key nor
@@ -71,7 +74,11 @@ def record_screening(
     """
     access.require(by, Role.LEAD, Role.THERAPIST)
     _require_visible(by, patient)
-    rule_table = table.current()
+    if at > timezone.now():
+        # It would hold, or let begin, only later, and the next one would come in behind it.
+        raise Refused("at", "The time asked must not lie in the future")
+    policy = waits.policy(table.current(), units.number(waits.CLINIC_NUMBER))
+    rule_table = waits.under(table.current(), policy)
     in_force = Screening.objects.filter(patient=patient, ended_at__isnull=True).first()
     if screening_id is not None:
         again = Screening.objects.filter(pk=screening_id, patient=patient).first()
@@ -97,6 +104,7 @@ def record_screening(
         by=by,
         reason=reason,
         table_version=rule_table.version,
+        policy_version=policy,
         started_at=at,
     )
     try:

@@ -61,9 +61,9 @@ _NUMBERS = (
         "After a meal or feed, head-down drainage waits",
         "min",
         90,
-        30,
+        90,
         240,
-        "teaching texts wait 1.5 to 2 h; one hospital policy at least 30 to 60 min",
+        "teaching texts wait 1.5 to 2 h; a clinic may wait longer than the rule table, not shorter",
     ),
     NumberKind(
         "late_entry_minutes",

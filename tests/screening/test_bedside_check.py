@@ -10,6 +10,7 @@ from django.urls import reverse
 from clinic.attention.models import Flag
 from clinic.audit.models import AuditEvent
 from clinic.ids import new_id
+from clinic.units.models import ClinicNumber
 from screening import ordered, selectors, services, table
 from screening.models import Answer, Screening
 from tests.conftest import NOW
@@ -123,6 +124,44 @@ def test_without_a_screening_it_asks_what_bears_on_the_technique_and_says_that_t
     results = dict(Screening.objects.get().results.values_list("technique", "result"))
     assert results[OPEP] == "none_found"
     assert results["percussion_vibration"] == "incomplete"
+
+
+@pytest.mark.parametrize("technique", ["pep", "mi_e", "head_down_drainage"])
+def test_an_old_number_under_a_row_answered_unknown_is_asked_again_and_bars_until_then(
+    world, sign_in, screened, clock, technique
+):
+    """Unknown is never no: "unknown" beside a number counts by the number only while the number is in date."""
+    first = screened(hours=96, icp_above_20="unknown", icp_mmhg=12)
+    later = NOW + 96 * HOUR
+    fresh = {key: "no" for key in ALL_NO if key != "icp_above_20"}
+    services.record_screening(
+        by=first.by, patient=world.mosswater, answers=fresh, at=later, keep="all", screening_id=new_id()
+    )
+    found = selectors.guard(world.mosswater, technique, later, purpose="begin")
+    assert (found.allowed, found.bar, found.missing) == (False, "out_of_date", ("icp_above_20",))
+    assert found.held_because == ("Intracranial pressure above 20 mmHg: the answer is 4 days old, ask again",)
+    ahead = selectors.guard(world.mosswater, technique, later, purpose="schedule")
+    assert (ahead.allowed, ahead.ask_again) == (True, ("icp_above_20",)), "age alone holds nothing ahead"
+    client, where = sign_in(first.by), address(world.mosswater, technique)
+    page = shown(client, where)
+    assert asked(page) == {"icp_above_20"}
+    assert 'name="icp_mmhg"' in page
+    clock.shift(dt.timedelta(minutes=1))
+    assert send(client, where, icp_mmhg="12").headers["Location"] == "/somewhere/"
+    assert selectors.guard(world.mosswater, technique, later + HOUR / 2, purpose="begin").allowed
+
+
+def test_a_meal_within_the_clinics_own_longer_wait_holds_head_down_drainage(world, cast, signed_in, screened):
+    ClinicNumber.objects.create(name="head_down_meal_wait_minutes", value=120)
+    screened(hours=0)
+    client, where = signed_in, address(world.mosswater, "head_down_drainage")
+    assert "Nothing needs asking now" in shown(client, where)
+    services.record_screening(
+        by=cast.therapist, patient=world.mosswater, answers={"minutes_since_meal": 95}, at=NOW, keep="all"
+    )
+    page = shown(client, where)
+    assert "Meal or feed within the waiting time (95 min)" in page.replace("\xa0", " ")
+    assert "Nothing needs asking now" not in page
 
 
 # What is recorded

@@ -4,11 +4,13 @@ import datetime as dt
 from uuid import UUID
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from screening import check, rules, table
-from screening.holds import GivenScreening, Guard, Purpose, judge
+from clinic.calculation import NotCalculable
+from clinic.units.numbers import NUMBERS as NUMBERS_OF_THE_CLINIC
+from screening import check, rules, table, waits
+from screening.holds import Bar, GivenDecision, GivenScreening, Guard, Purpose, judge
 from screening.rules import Answer, Result
 from tests.conftest import NOW
 
@@ -170,3 +172,116 @@ def test_every_number_lives_as_long_as_the_rows_it_answers():
     """Otherwise a number's word that carries over to a row would live longer or shorter there."""
     for number in TABLE.numbers.values():
         assert {TABLE.conditions[key].life for key in number.conditions} == {number.life}, number.key
+
+
+@st.composite
+def with_their_rows(draw):
+    """Answers of some age, each row beside the numbers that answer it: unknown, or its own word."""
+    answers = {key: Answer(rules.NO, NOW) for key in TABLE.conditions} | {"age_years": Answer(40, NOW)}
+    for number in draw(st.lists(st.sampled_from(sorted(NUMBERED)), min_size=1, max_size=3)):
+        value = draw(st.sampled_from([0, 1, 2, 8, 12, 25, 35, 45, 95, 150, 300, *rules.NUMBER_WORDS]))
+        of = TABLE.numbers[number]
+        if isinstance(value, str) or of.hard_low <= value <= of.hard_high:
+            answers[number] = Answer(value, ago(draw(MINUTES)))
+        for row in of.conditions:
+            word = draw(st.sampled_from([rules.UNKNOWN, rules.UNKNOWN, rules.YES, rules.NO]))
+            answers[row] = Answer(word, ago(draw(MINUTES)))
+    for row in draw(st.sets(st.sampled_from(list(TABLE.conditions)), max_size=2)):
+        answers[row] = Answer(draw(st.sampled_from([rules.YES, rules.UNKNOWN, rules.NO])), ago(draw(MINUTES)))
+    return answers
+
+
+NUMBERED = set(TABLE.numbers) - check.NOT_ASKED
+POLICIES = st.sampled_from(["", waits.policy(TABLE, 120)])
+
+
+@given(with_their_rows(), st.sampled_from(TECHNIQUES), st.booleans(), POLICIES)
+@settings(max_examples=400)
+def test_what_may_begin_has_nothing_open_by_age_or_want_of_an_answer(answers, technique, is_decided, policy):
+    """Invariant 3: begin is never let through on an answer that is missing, unknown or past its shelf life."""
+    screening = GivenScreening(id=UUID(int=1), at=NOW, answers=answers, policy=policy)
+
+    def ask(purpose, decisions=()):
+        return judge(technique, NOW, purpose, screening=screening, decisions=decisions, table=TABLE)
+
+    weighed = GivenDecision(
+        id=UUID(int=2), technique=technique, proceed=True, reason="", conditions="", at=NOW, by="",
+        stop_below_spo2_percent=None, expires_at=NOW + dt.timedelta(hours=1),
+        fingerprint=ask(Purpose.DISPLAY).fingerprint,
+    )  # fmt: skip
+    found = ask(Purpose.BEGIN, [weighed] if is_decided else [])
+    try:
+        by_then = rules.screen(answers, waits.under(TABLE, policy), techniques=[technique], at=NOW)[technique]
+    except NotCalculable:
+        assert not found.allowed
+        return
+    if found.result is Result.INCOMPLETE and not found.because:
+        assert "must be repeated" in found.held_because[0], "row and number disagreed when they were given"
+        return
+    if found.allowed:
+        decided = by_then.result is Result.CLINICIAN_MUST_DECIDE and found.decision == weighed
+        assert by_then.result is Result.NONE_FOUND or decided
+    assert set(by_then.unsettled) <= set(found.missing)
+    assert set(ask(Purpose.DISPLAY).ask_again) == set(found.missing) - set(ask(Purpose.DISPLAY).missing)
+    # What is open is what the bedside check asks.
+    if found.missing:
+        assert set(check.to_ask(found, TABLE)) == set(found.missing) - {"age_under_2"}
+
+
+@pytest.mark.parametrize(
+    ("number", "value", "technique"),
+    [
+        ("icp_mmhg", 12, "pep"),
+        ("icp_mmhg", 12, "mi_e"),
+        ("icp_mmhg", 12, "head_down_drainage"),
+        ("platelets_10e9_per_l", 210, "percussion_vibration"),
+        ("haemoptysis_24h_ml", 0, "pep"),
+        ("minutes_since_meal", 120, "head_down_drainage"),
+        ("minutes_since_meal", 45, "hfcwo"),
+        ("vital_capacity_ml_per_kg", 15, "incentive_spirometry"),
+    ],
+)
+def test_a_number_past_its_shelf_life_is_asked_again_where_its_rows_are_answered_unknown(
+    number, value, technique
+):
+    answers = {key: Answer(rules.NO, NOW) for key in TABLE.conditions} | {"age_years": Answer(40, NOW)}
+    rows = TABLE.numbers[number].conditions
+    answers |= dict.fromkeys(rows, Answer(rules.UNKNOWN, NOW)) | {number: Answer(value, NOW)}
+    assert begin(answers, technique).allowed
+    found = begin(answers | {number: Answer(value, ago(4 * 1440))}, technique)
+    assert (found.allowed, found.bar) == (False, Bar.OUT_OF_DATE)
+    assert set(check.to_ask(found, TABLE)) == set(rows) & set(TABLE.bearing_on(technique))
+    assert all("the answer is 4 days old, ask again" in line for line in found.held_because)
+
+
+def test_an_old_yes_by_number_is_asked_again_whatever_was_decided():
+    answers = {key: Answer(rules.NO, NOW) for key in TABLE.conditions} | {"age_years": Answer(40, NOW)}
+    answers |= dict.fromkeys(TABLE.numbers["platelets_10e9_per_l"].conditions, Answer(rules.UNKNOWN, NOW))
+    answers["platelets_10e9_per_l"] = Answer(35, ago(4 * 1440))
+    screening = GivenScreening(id=UUID(int=1), at=NOW, answers=answers)
+
+    def ask(purpose, decisions=()):
+        return judge("drainage", NOW, purpose, screening=screening, decisions=decisions, table=TABLE)
+
+    ahead = ask(Purpose.DISPLAY)
+    assert ahead.bar is Bar.DECISION_WANTED
+    weighed = GivenDecision(
+        id=UUID(int=2), technique="drainage", proceed=True, reason="", conditions="", at=NOW, by="",
+        stop_below_spo2_percent=None, expires_at=NOW + dt.timedelta(hours=1), fingerprint=ahead.fingerprint,
+    )  # fmt: skip
+    assert ask(Purpose.SCHEDULE, [weighed]).allowed
+    found = ask(Purpose.BEGIN, [weighed])
+    assert (found.allowed, found.bar) == (False, Bar.OUT_OF_DATE)
+    assert "platelets_20_to_49" in check.to_ask(found, TABLE)
+
+
+def test_a_wait_after_a_meal_is_never_shorter_than_the_tables():
+    assert waits.listed(TABLE) == 90 == NUMBERS_OF_THE_CLINIC[waits.CLINIC_NUMBER].low
+    for setting in (0, 30, 89, 90):
+        assert waits.under(TABLE, waits.policy(TABLE, setting)) is TABLE
+        assert waits.minutes(TABLE, setting) == 90
+    assert waits.policy(TABLE, 120) == "head-down wait 120"
+    assert waits.under(TABLE, "head-down wait 120") is waits.under(TABLE, "head-down wait 120"), "kept"
+    assert waits.under(TABLE, "head-down wait 30").conditions[waits.ROW].thresholds[-1].less_than == 90
+    with pytest.raises(ValueError, match="no local policy"):
+        waits.under(TABLE, "anything else")

@@ -4,14 +4,17 @@ import datetime as dt
 
 import pytest
 import time_machine
+from django.utils import timezone
 
 from clinic import access, records
 from clinic.attention.models import Flag, Notice
 from clinic.audit.models import AuditEvent
 from clinic.records import Refused
+from clinic.units.models import ClinicNumber
 from screening import hold_services, ordered, selectors, services, table
 from screening.models import Answer, Decision, Screening
 from tests.conftest import NOW
+from therapy.pages.record_checks.care import results_follow_from_the_answers
 
 pytestmark = pytest.mark.django_db
 HOUR = dt.timedelta(hours=1)
@@ -37,9 +40,10 @@ def orders():
 def record(world, cast, *, at=NOW, by=None, **changed):
     keep = changed.pop("keep", ())
     answers = changed.pop("answers", ALL_NO) | changed
-    return services.record_screening(
-        by=by or cast.therapist, patient=world.mosswater, answers=answers, at=at, keep=keep
-    )
+    with time_machine.travel(max(at, timezone.now()), tick=False):
+        return services.record_screening(
+            by=by or cast.therapist, patient=world.mosswater, answers=answers, at=at, keep=keep
+        )
 
 
 def decide(screening, by, **changed):
@@ -137,7 +141,7 @@ def test_only_who_looks_after_the_patient_records_a_screening(world, cast):
 def test_recording_over_a_screening_that_was_not_seen_is_refused(world, cast):
     seen = record(world, cast)
     record(world, cast, at=NOW + HOUR)
-    with pytest.raises(records.Changed):
+    with time_machine.travel(NOW + 2 * HOUR, tick=False), pytest.raises(records.Changed):
         services.record_screening(
             by=cast.therapist, patient=world.mosswater, answers=ALL_NO, at=NOW + 2 * HOUR, replacing=seen.pk
         )
@@ -159,6 +163,51 @@ def test_what_arrives_late_keeps_no_answer_that_was_given_only_afterwards(world,
     late = record(world, cast, at=NOW - 2 * HOUR, answers={"haemoptysis_scant": "yes"}, keep="all")
     assert late.answers.get(condition="epistaxis").kind == "no"
     assert not late.answers.filter(answered_at__gt=late.started_at).exists()
+
+
+def test_a_screening_from_the_future_is_refused(world, cast):
+    with pytest.raises(Refused) as refused:
+        services.record_screening(
+            by=cast.therapist, patient=world.mosswater, answers=ALL_NO, at=NOW + dt.timedelta(seconds=1)
+        )
+    assert refused.value.field == "at"
+    assert not Screening.objects.exists()
+
+
+@pytest.mark.parametrize(
+    ("setting", "minutes", "result"),
+    [
+        (120, 95, "clinician_must_decide"),
+        (120, 119, "clinician_must_decide"),
+        (120, 120, "none_found"),
+        (90, 95, "none_found"),
+        (60, 65, "clinician_must_decide"),
+    ],
+)
+def test_the_clinics_wait_after_a_meal_counts_for_head_down_drainage_where_it_is_longer(
+    world, cast, setting, minutes, result
+):
+    """Teaching texts wait 1.5 to 2 h before head-down drainage; the table's 90 min is the least."""
+    ClinicNumber.objects.create(name="head_down_meal_wait_minutes", value=setting)
+    row = record(world, cast, minutes_since_meal=minutes, meal_within_waiting_time="unknown")
+    found = selectors.guard(world.mosswater, "head_down_drainage", NOW, purpose="begin")
+    assert (found.result, found.allowed) == (result, result == "none_found")
+    assert row.results.get(technique="head_down_drainage").result == result
+    assert selectors.guard(world.mosswater, "hfcwo", NOW, purpose="begin").allowed, "HFCC policy 2017: 30 min"
+    assert not list(results_follow_from_the_answers())
+    if result != "none_found":
+        assert "within the waiting time" in found.held_because[0]
+        decide(row, cast.lead, technique="head_down_drainage")
+        assert selectors.guard(world.mosswater, "head_down_drainage", NOW, purpose="begin").allowed
+
+
+def test_a_changed_wait_after_a_meal_judges_no_earlier_screening_anew(world, cast):
+    """A treatment is judged by the wait that held when its answers were given; they are asked again in an hour."""
+    record(world, cast, minutes_since_meal=95, meal_within_waiting_time="unknown")
+    ClinicNumber.objects.create(name="head_down_meal_wait_minutes", value=120)
+    assert selectors.guard(world.mosswater, "head_down_drainage", NOW, purpose="record").allowed
+    record(world, cast, answers={"epistaxis": "no"}, keep="all")
+    assert not selectors.guard(world.mosswater, "head_down_drainage", NOW, purpose="begin").allowed
 
 
 def test_a_screening_is_audited_without_its_answers(world, cast):
@@ -288,6 +337,26 @@ def test_a_later_decision_replaces_the_earlier_one(world, cast):
     assert second.replaces == first
     found = selectors.guard(world.mosswater, "drainage", NOW + HOUR, purpose="display")
     assert found.bar == "decided_against"
+
+
+@pytest.mark.parametrize("purpose", ["record", "begin"])
+def test_a_decision_that_was_renewed_afterwards_still_counts_for_its_own_time(world, cast, purpose):
+    row = record(world, cast, rib_fracture="yes")
+    first = decide(row, cast.lead)
+    second = decide(row, cast.lead, at=NOW + HOUR / 2)
+    for quarters, decision in ((0, first), (1, first), (2, second), (3, second)):
+        found = selectors.guard(world.mosswater, "drainage", NOW + quarters * HOUR / 4, purpose=purpose)
+        assert (found.allowed, found.decision.id) == (True, decision.pk), quarters
+
+
+def test_a_decision_that_was_replaced_counts_no_longer_from_then_on(world, cast):
+    row = record(world, cast, rib_fracture="yes")
+    decide(row, cast.lead)
+    decide(row, cast.lead, proceed=False, reason_code="wait", at=NOW + HOUR / 2)
+    asks = [(world.mosswater.pk, "drainage", NOW + HOUR * part / 4) for part in (1, 2, 3)]
+    found = selectors.guards_each(asks, purpose="record")
+    assert [found[ask].allowed for ask in asks] == [True, False, False]
+    assert found[asks[2]].bar == "decided_against"
 
 
 def test_an_unchanged_finding_is_not_asked_again_after_a_new_screening(world, cast, orders):

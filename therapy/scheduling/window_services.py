@@ -6,7 +6,7 @@ cancelled with the reason. Each step is a compare-and-set, so that running it tw
 
 import logging
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from uuid import UUID
@@ -21,7 +21,6 @@ from clinic.calculation import NotCalculable
 from clinic.formats import count
 from clinic.models import Person, StandardMinutes, Unit
 from clinic.patients.models import PatientState
-from clinic.units.selectors import number
 from screening import selectors as screenings
 from screening.holds import Guard
 from therapy.orders import selectors as orders
@@ -40,8 +39,6 @@ from therapy.scheduling.windows import Day, Hold, OrderTimes, Window, due_window
 DAYS_AHEAD = 14
 # BTS/ACPRC 2009: 0.5 h for an uncomplicated treatment; used only where the clinic set no minutes of its own.
 MINUTES_WITHOUT_STANDARD = 30
-# The clinic's number of minutes to wait after a meal; for other techniques that is a wish, not a bar.
-WAITS_AFTER_MEAL: Mapping[str, str] = {"head_down_drainage": "head_down_meal_wait_minutes"}
 # The codes that only the closing job writes: a late record still counts for such a window.
 LEFT_CASELOAD, ORDER_HOLD, GUARD_HOLD = "left_caseload", "order_hold", "guard_hold"
 SCREENING_NOT_DONE, NOT_RECORDED = "screening_not_done", "not_recorded"
@@ -237,13 +234,12 @@ def day_of(unit: Unit | None, times_a_day: int) -> Day:
 def times_of(order: Order, starts_at: datetime | None = None) -> OrderTimes:
     """What of an order decides when it is due."""
     start = starts_at or order.started_at
-    waits = WAITS_AFTER_MEAL.get(order.technique)
     ends = [each for each in (order.valid_until, order.ended_at) if each is not None]
     return OrderTimes(
         times_a_day=order.times_a_day or 0,
         starts_at=start,
         ends_at=max(start, min(ends)) if ends else None,
-        minutes_after_meal=number(waits) if waits else 0,
+        minutes_after_meal=screenings.wait_after_meal(order.technique),
     )
 
 

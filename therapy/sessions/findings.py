@@ -32,6 +32,7 @@ def follow_up(
     the record is kept all the same, and somebody is asked to screen again.
 
     Args:
+        at: now, by the server's clock.
         known: conditions that an earlier version of this treatment had answered already.
     """
     found = [condition for condition in conditions_of(treatment) if condition not in known]
@@ -46,7 +47,8 @@ def follow_up(
                 by=by,
                 patient=treatment.patient,
                 answers=dict.fromkeys(found, "yes"),
-                at=treatment.ended_at or treatment.started_at,
+                # A device's clock may run ahead; what was found holds from now on, not from then.
+                at=min(treatment.ended_at or treatment.started_at, at),
                 reason=FOUND,
                 keep="all",
                 source=source,

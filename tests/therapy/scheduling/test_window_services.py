@@ -6,6 +6,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from clinic.models import AuditEvent, StandardMinutes
+from clinic.units.models import ClinicNumber
 from tests.conftest import NOW
 from tests.therapy.conftest import prescription
 from therapy.orders import services as orders
@@ -49,6 +50,16 @@ def test_stored_windows_are_those_of_the_published_calculation(world, ordered):
     )
     stored = [(each.service_date, each.ordinal, each.earliest, each.latest) for each in _of(order)]
     assert stored == [(each.service_date, each.ordinal, each.earliest, each.latest) for each in calculated]
+
+
+@pytest.mark.parametrize(("setting", "waits"), [(None, 90), (60, 90), (120, 120)])
+def test_head_down_drainage_waits_after_a_meal_as_long_as_the_guard_would_have_it_wait(
+    world, ordered, setting, waits
+):
+    if setting is not None:
+        ClinicNumber.objects.create(name="head_down_meal_wait_minutes", value=setting)
+    assert windows.times_of(ordered(world.mosswater, "head_down_drainage")).minutes_after_meal == waits
+    assert windows.times_of(ordered(world.pebblebrook, "pep")).minutes_after_meal == 0
 
 
 def test_topping_up_twice_changes_nothing_and_a_missed_night_is_caught_up(world, ordered, clock):

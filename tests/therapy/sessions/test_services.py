@@ -12,6 +12,7 @@ from clinic.models import AccessGrant, AuditEvent, Flag, Notice, RecordVersion
 from clinic.records import Refused
 from screening.models import Screening
 from screening.selectors import guard
+from screening.services import decide
 from tests.conftest import NOW
 from tests.therapy.sessions.samples import (
     START,
@@ -367,6 +368,34 @@ def test_what_was_found_at_the_bedside_holds_at_once(cast, order, changes, condi
     in_force = Screening.objects.get(patient=order.patient, ended_at__isnull=True)
     assert in_force.answers.get(condition=condition).kind == "yes"
     assert flags("decide")[0].technique == "oscillating_pep"
+
+
+@pytest.mark.parametrize("ahead", [timedelta(minutes=-1), timedelta(minutes=4)])
+def test_a_finding_of_a_device_whose_clock_runs_ahead_holds_at_once(cast, order, ahead):
+    """The tablet's clock may differ by up to five minutes; its finding counts from now on, not from then."""
+    fresh = {"seen": "fresh", "volume_ml": None}
+    sent_ahead = sent(
+        order, cast.therapist, blood=fresh, started_at=(NOW + ahead).isoformat(),
+        ended_at=(NOW + timedelta(minutes=4)).isoformat(),
+    )  # fmt: skip
+    services.record(by=cast.therapist, payload=sent_ahead, source="tablet")
+    assert guard(order.patient, "oscillating_pep", NOW, purpose="begin").result == "do_not_start"
+    assert Screening.objects.get(patient=order.patient, ended_at__isnull=True).started_at == NOW
+
+
+def test_a_treatment_given_under_a_decision_that_was_renewed_before_it_was_stored_is_within_the_rules(
+    world, cast, order, screened
+):
+    screening = screened(order.patient, at=START - timedelta(minutes=4), acute_sinusitis="yes")
+    decided = {
+        "by": cast.lead, "screening": screening, "technique": "oscillating_pep", "proceed": True,
+        "reason_code": "benefit_outweighs", "reason": "Secretions weigh more.",
+    }  # fmt: skip
+    for at in (START - timedelta(minutes=3), START + timedelta(minutes=30)):
+        decide(**decided, at=at, expires_at=at + timedelta(hours=8))
+    recorded = services.record(by=cast.therapist, payload=sent(order, cast.therapist))
+    assert not recorded.treatment.outside_rules
+    assert not flags("outside_rules")
 
 
 def test_a_finding_that_arrives_behind_a_later_screening_asks_to_screen_again(cast, order, screened):

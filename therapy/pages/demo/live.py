@@ -88,6 +88,7 @@ def _find(scene: Scene, case: Case, told: Told, answers: dict[str, str | float],
     kept = told.screenings[case.key]
     in_force = Screening.objects.get(patient=kept.patient, ended_at__isnull=True)
     at = max(scene.clock.told_until - timedelta(minutes=25), in_force.started_at + timedelta(minutes=2))
+    at = min(at, scene.clock.now)
     screenings.record_screening(
         by=_owner(scene, case),
         patient=kept.patient,

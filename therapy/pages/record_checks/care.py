@@ -7,7 +7,7 @@ from django.db.models import F, Q
 from django.utils import timezone
 
 from clinic.calculation import NotCalculable
-from screening import rules, table
+from screening import rules, table, waits
 from screening.models import Answer, Decision, Screening, TechniqueResult
 from screening.selectors import answers_of
 from therapy.models import DueWindow, Order, ScheduledVisit, VisitStaff
@@ -16,19 +16,20 @@ from therapy.pages.record_checks.registry import Finding, found, holds
 from therapy.scheduling.models import OCCUPIES
 
 
-@holds("a screening's results are what its answers give by the table of its version")
+@holds("a screening's results are what its answers give by the table of its version and its policy")
 def results_follow_from_the_answers() -> Iterable[Finding]:
     in_force = table.current()
     rows = Screening.objects.filter(table_version=in_force.version).prefetch_related("answers", "results")
-    known: dict[frozenset[tuple[str, object]], dict[str, rules.TechniqueResult] | None] = {}
+    known: dict[tuple[str, frozenset[tuple[str, object]]], dict[str, rules.TechniqueResult] | None] = {}
     for row in rows.order_by("pk").iterator(chunk_size=100):
         answers = answers_of(row)
-        key = frozenset((name, answer.value) for name, answer in answers.items())
+        key = row.policy_version, frozenset((name, answer.value) for name, answer in answers.items())
         if key not in known:
             try:
                 # Without the answers' ages: what is kept is the result as it stood when it was screened.
                 known[key] = rules.screen(
-                    {name: rules.Answer(one.value) for name, one in answers.items()}, in_force
+                    {name: rules.Answer(one.value) for name, one in answers.items()},
+                    waits.under(in_force, row.policy_version),
                 )
             except NotCalculable:
                 known[key] = None
