@@ -52,7 +52,13 @@ class Order(EpisodeModel):
             models.CheckConstraint(
                 condition=models.Q(draft=True) | models.Q(read_back=True) | ~models.Q(source="telephone"),
                 name="telephone_order_read_back",
-            )
+            ),
+            # One that has run out without being ended still counts: whoever starts the next one ends it.
+            models.UniqueConstraint(
+                fields=["patient", "technique"],
+                condition=models.Q(ended_at__isnull=True, draft=False),
+                name="one_order_in_force",
+            ),
         ]
         indexes = [
             models.Index(fields=["patient", "ended_at"], name="order_patient_open"),

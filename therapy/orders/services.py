@@ -4,7 +4,7 @@ from datetime import datetime, timedelta
 from typing import Any
 from uuid import UUID
 
-from django.db import transaction
+from django.db import IntegrityError, transaction
 from django.shortcuts import get_object_or_404
 from django.utils import timezone
 
@@ -26,6 +26,8 @@ from therapy.orders.doses import TECHNIQUES, counted_columns
 from therapy.orders.followers import OrderEvent, tell
 from therapy.orders.models import InhaledMedicine, Order, OrderHold, OrderSignature, OrderSource
 from therapy.orders.prescription import Prescription, check, unanswered
+
+RAN_OUT = "valid until this time"
 
 
 @transaction.atomic
@@ -72,10 +74,16 @@ def activate(*, by: Person, order: Order, read_back: bool = False) -> Order:
     _check(patient, prescription)
     _check_patient_may_start(patient, order.technique, at)
     _check_none_in_force(patient, order.technique, at)
+    _end_what_ran_out(patient, order.technique, by, at)
     new = _new_row(by, patient, prescription, draft=False)
     new.read_back = read_back
     new.change_reason = order.change_reason
-    records.replace(order, new, by=by, at=at, reason="activated")
+    try:
+        records.replace(order, new, by=by, at=at, reason="activated")
+    except IntegrityError:
+        # Somebody else started another draft of this technique in the same instant.
+        _check_none_in_force(patient, order.technique, timezone.now())
+        raise
     _write_medicines(new, prescription)
     _audit("order activated", by, new)
     _ask_for_signature(new, by)
@@ -245,6 +253,20 @@ def _check_none_in_force(patient: Patient, technique: str, at: datetime) -> None
     if selectors.orders_in_force(at).filter(patient=patient, technique=technique).exists():
         words = TECHNIQUES[technique]
         raise Refused("technique", f"An order of {words} is in force: change that one instead.")
+
+
+def _end_what_ran_out(patient: Patient, technique: str, by: Person, at: datetime) -> None:
+    """Date the end of an order that ran out by itself, before another of its technique takes its place."""
+    over = Order.objects.filter(
+        patient=patient, technique=technique, draft=False, ended_at__isnull=True, valid_until__lte=at
+    )
+    for order in over.order_by("started_at", "id"):
+        held = selectors.hold_in_force(order)
+        ended = max(order.valid_until or at, order.started_at)
+        if held is not None:
+            records.end(held, by=by, at=max(ended, held.started_at), reason=RAN_OUT)
+        records.end(order, by=by, at=ended, reason=RAN_OUT)
+        _audit("order stopped", by, order, RAN_OUT)
 
 
 def _check_in_force(order: Order, at: datetime) -> None:

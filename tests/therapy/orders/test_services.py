@@ -146,6 +146,55 @@ def test_a_second_order_of_the_same_technique_is_refused(world, cast, ordered):
         ordered(world.mosswater)
 
 
+def test_two_drafts_of_a_technique_started_in_the_same_instant_leave_one_in_force(
+    world, cast, ordered, monkeypatch
+):
+    ordered(world.mosswater, "breathing_techniques")
+    drafts = [
+        services.prescribe(by=cast.lead, patient=world.mosswater, prescription=prescription()) for _ in "12"
+    ]
+    look = services._check_none_in_force
+    started = []
+
+    def meanwhile(patient, technique, at):
+        look(patient, technique, at)
+        if not started:
+            started.append(drafts[1])
+            services.activate(by=cast.lead, order=drafts[1])
+
+    monkeypatch.setattr(services, "_check_none_in_force", meanwhile)
+    with pytest.raises(Refused, match="change that one"):
+        services.activate(by=cast.lead, order=drafts[0])
+    drafts[0].refresh_from_db()
+    # The refusal undoes the whole act, so this draft still waits.
+    assert started
+    assert drafts[0].ended_at is None
+
+
+def test_the_database_itself_refuses_a_second_order_in_force_and_takes_drafts_beside_it(world, cast, ordered):
+    order = ordered(world.mosswater)
+    again = {"patient": order.patient, "technique": "pep", "source": "written", "by": cast.lead}
+    with pytest.raises(IntegrityError), transaction.atomic():
+        Order.objects.create(**again)
+    Order.objects.create(**again, draft=True)
+    Order.objects.create(**again, draft=True)
+    Order.objects.create(**again | {"patient": world.pebblebrook})
+
+
+def test_an_order_that_ran_out_is_ended_at_its_own_time_with_its_hold_when_the_next_one_starts(
+    world, cast, ordered, clock
+):
+    runs_out = NOW + timedelta(hours=4)
+    first = ordered(world.mosswater, valid_until=runs_out)
+    services.hold(by=cast.lead, order=first, reason="f", decides="d", decide_by=NOW + timedelta(hours=1))
+    clock.shift(timedelta(hours=6))
+    second = ordered(world.mosswater)
+    first.refresh_from_db()
+    assert (first.ended_at, first.ended_reason) == (runs_out, "valid until this time")
+    assert second.ended_at is None
+    assert not OrderHold.objects.filter(ended_at__isnull=True).exists()
+
+
 def test_a_change_replaces_the_order_and_keeps_the_old_one_readable(world, cast, ordered, clock):
     order = ordered(world.mosswater)
     clock.shift(timedelta(hours=2))
