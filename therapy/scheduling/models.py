@@ -101,6 +101,11 @@ class VisitStaff(StateModel):
     start = models.DateTimeField()
     end = models.DateTimeField()
     state = models.CharField(max_length=10, choices=VisitState, default=VisitState.SCHEDULED)
+    reason = models.CharField(
+        max_length=300,
+        blank=True,
+        help_text="Why the whole visit was cancelled; blank where only this place was.",
+    )
 
     class Meta(StateModel.Meta):
         constraints = [

@@ -3,6 +3,7 @@
 from datetime import datetime, timedelta
 
 from django.db.models import F, Q
+from django.utils import timezone
 
 from clinic import formats
 from clinic.attention import services as attention
@@ -14,6 +15,7 @@ from screening.selectors import guard
 from screening.table import current as rule_table
 from therapy.orders.models import Order, OrderHold
 from therapy.orders.selectors import orders_in_force, technique_words
+from therapy.scheduling.models import ScheduledVisit
 from therapy.sessions import words as words_of
 from therapy.sessions.models import AdverseEvent, Delivered, TreatmentSession
 
@@ -143,6 +145,13 @@ def same_window_flag(treatment: TreatmentSession, *, by: Person, at: datetime, s
     """Flag a second treatment that names a due window which another treatment filled."""
     words = "Another treatment fills the same due window: check that this is not a second record of it."
     _open(treatment, FlagKind.CHECK_ENTRY, words, at, by=by, source=source, occasion="same-window")
+
+
+def visit_taken_flag(treatment: TreatmentSession, visit: ScheduledVisit, *, by: Person, at: datetime) -> None:
+    """Flag a struck "not given" whose visit cannot come back: its time was given to another visit meanwhile."""
+    when = f"{formats.date(timezone.localdate(visit.start))}, {formats.time_range(visit.start, visit.end)}"
+    words = f"Entered in error, but its visit ({when}) could not be put back: the time is taken. Schedule it."
+    _open(treatment, FlagKind.CHECK_ENTRY, words, at, by=by, source="web", occasion=f"visit-taken-{visit.pk}")
 
 
 def screen_again_flag(

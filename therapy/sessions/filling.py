@@ -5,7 +5,8 @@ from datetime import date
 from typing import Any
 from uuid import UUID
 
-from django.db.models import Q
+from django.db import IntegrityError, transaction
+from django.db.models import Q, QuerySet
 
 from clinic import records
 from clinic.audit import services as audit
@@ -54,18 +55,34 @@ def settle_visit(treatment: TreatmentSession, *, by: Person) -> None:
     """Mark the scheduled visit of a treatment as done, or cancel it with the reason where nothing was given."""
     given = treatment.delivered != Delivered.NOT_DELIVERED
     to = VisitState.DONE if given else VisitState.CANCELLED
-    reason = "" if given else f"not given: {treatment.reason}"
+    reason = "" if given else _cancelled_by(treatment)
     for visit in _visits(treatment, (VisitState.SCHEDULED, VisitState.BEGUN)):
         _move_visit(visit, to, by, reason)
 
 
-def reopen_visit(treatment: TreatmentSession, *, by: Person) -> None:
-    """A visit whose only treatment was withdrawn is scheduled again."""
+def reopen_visit(treatment: TreatmentSession, *, by: Person) -> list[ScheduledVisit]:
+    """A visit whose only record was withdrawn is scheduled again, whether it was done or cancelled by that record.
+
+    Returns: the cancelled visits that cannot come back, as another visit has taken their time; they stay cancelled.
+    """
     for visit in _visits(treatment, (VisitState.DONE,)):
-        others = Q(visit=visit) | Q(window=visit.window_id) if visit.window_id else Q(visit=visit)
-        rest = TreatmentSession.objects.filter(others, entered_in_error=False).exclude(pk=treatment.pk)
-        if not rest.exists():
+        if not _recorded_otherwise(visit, treatment):
             _move_visit(visit, VisitState.SCHEDULED, by, "")
+    taken = []
+    for visit in _visits(treatment, (VisitState.CANCELLED,)):
+        ours = visit.reason == _cancelled_by(treatment)
+        if not ours or not _still_ordered(visit) or _recorded_otherwise(visit, treatment):
+            continue
+        if not _places(visit).exists():
+            # Cancelled before its places kept the reason: nobody is known who would make it.
+            taken.append(visit)
+            continue
+        try:
+            with transaction.atomic():
+                _move_visit(visit, VisitState.SCHEDULED, by, "")
+        except IntegrityError:
+            taken.append(visit)
+    return taken
 
 
 def begin_visit(visit: ScheduledVisit, *, by: Person) -> bool:
@@ -74,6 +91,22 @@ def begin_visit(visit: ScheduledVisit, *, by: Person) -> bool:
         return False
     _move_visit(visit, VisitState.BEGUN, by, "")
     return True
+
+
+def _cancelled_by(treatment: TreatmentSession) -> str:
+    """The reason that a visit carries which this "not given" cancelled."""
+    return f"not given: {treatment.reason}"
+
+
+def _recorded_otherwise(visit: ScheduledVisit, treatment: TreatmentSession) -> bool:
+    others = Q(visit=visit) | Q(window=visit.window_id) if visit.window_id else Q(visit=visit)
+    rest = TreatmentSession.objects.filter(others, entered_in_error=False).exclude(pk=treatment.pk)
+    return rest.exists()
+
+
+def _still_ordered(visit: ScheduledVisit) -> bool:
+    """Whether the order behind a visit has not ended meanwhile: its visits were taken off the schedule then."""
+    return visit.window is None or visit.window.order.ended_at is None
 
 
 def _windows(order_id: UUID, service_dates: Collection[date]) -> list[DueWindow]:
@@ -120,11 +153,18 @@ def _visits(treatment: TreatmentSession, states: tuple[str, ...]) -> list[Schedu
     return list(ScheduledVisit.objects.filter(named | of_window, state__in=states).order_by("start", "id"))
 
 
+def _places(visit: ScheduledVisit) -> QuerySet[VisitStaff]:
+    """Who makes a visit, or made it until it was cancelled; whoever was taken off before carries no reason."""
+    if visit.state == VisitState.CANCELLED:
+        return visit.staff.filter(state=VisitState.CANCELLED, reason=visit.reason)
+    return visit.staff.exclude(state=VisitState.CANCELLED)
+
+
 def _move_visit(visit: ScheduledVisit, to: VisitState, by: Person, reason: str) -> None:
     if not records.move(ScheduledVisit, visit.pk, frm=(visit.state,), to=to, reason=reason[:300]):
         return
-    for place in visit.staff.exclude(state=VisitState.CANCELLED):
-        records.move(VisitStaff, place.pk, frm=(place.state,), to=to)
+    for place in _places(visit):
+        records.move(VisitStaff, place.pk, frm=(place.state,), to=to, reason=reason[:300])
     audit.record(
         action="visit_moved",
         by=by,

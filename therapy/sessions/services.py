@@ -147,7 +147,8 @@ def strike_entered_in_error(
 ) -> TreatmentSession:
     """Strike a treatment that did not happen, or not to this patient. It stays readable; no figure counts it.
 
-    Its window and its visit are open again, its flags are closed.
+    Its window and its visit are open again, its flags are closed. Where another visit has taken the time meanwhile,
+    somebody is asked to schedule it again.
     """
     require(by, *CLINICAL)
     patient = _locked(by, treatment.patient_id, None)
@@ -164,10 +165,12 @@ def strike_entered_in_error(
     if struck.version == expect_version:
         return struck
     parts.strike(struck, by=by, reason=reason.strip())
-    filling.reopen_visit(struck, by=by)
+    taken = filling.reopen_visit(struck, by=by)
     _settle(struck, by, {struck.service_date}, reopened=current)
     mark_referral(patient, by=by)
     alerts.close_all(struck, by=by, words=f"Entered in error: {reason.strip()}")
+    for visit in taken:
+        alerts.visit_taken_flag(struck, visit, by=by, at=timezone.now())
     return struck
 
 
