@@ -17,5 +17,6 @@ class TherapyConfig(AppConfig):
         from therapy.scheduling import window_services
 
         patients.follow(order_services.follow_patient)
+        patients.follow(window_services.follow_patient)
         followers.follow(window_services.follow_order)
         ordered.told_by(orders.techniques_ordered)

@@ -1,5 +1,6 @@
 """Reads orders: which are in force, on hold, waiting or to be signed, and what each says in words."""
 
+from collections import defaultdict
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
@@ -118,6 +119,29 @@ def earlier_orders_of(patient: Patient, at: datetime) -> list[Order]:
 def hold_in_force(order: Order) -> OrderHold | None:
     """The person's hold that rests this order, where there is one."""
     return OrderHold.objects.filter(order=order, ended_at__isnull=True).select_related("by").first()
+
+
+def holds_by_technique(patients: Collection[UUID]) -> dict[tuple[UUID, str], list[OrderHold]]:
+    """Every hold of these patients, ended or not, by patient and technique, the earliest first.
+
+    Never look for it by the order that a due window names: a change of the order carries its hold to the new row,
+    while a window that had opened stays with the old one.
+    """
+    holds: dict[tuple[UUID, str], list[OrderHold]] = defaultdict(list)
+    rows = OrderHold.objects.filter(order__patient__in=set(patients)).select_related("order")
+    for hold in rows.order_by("started_at", "id"):
+        holds[hold.order.patient_id, hold.order.technique].append(hold)
+    return holds
+
+
+def resting(patients: Collection[UUID]) -> dict[tuple[UUID, str], OrderHold]:
+    """The hold in force, by patient and technique; who has none is left out."""
+    return {
+        key: hold
+        for key, holds in holds_by_technique(patients).items()
+        for hold in holds
+        if hold.ended_at is None
+    }
 
 
 def holds_in_force(person: Person) -> list[OrderHold]:

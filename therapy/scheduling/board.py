@@ -20,7 +20,7 @@ from clinic.patients.selectors import PatientRow, in_list
 from screening import selectors as screenings
 from screening.holds import Guard
 from therapy.orders.models import Order, OrderHold
-from therapy.orders.selectors import dose_in_short, technique_words
+from therapy.orders.selectors import dose_in_short, resting, technique_words
 from therapy.scheduling import selectors
 from therapy.scheduling.models import OCCUPIES, DueWindow, VisitStaff, VisitState, WindowState
 
@@ -140,10 +140,10 @@ class _Known:
 
     who: Mapping[UUID, PatientRow]
     verdicts: Mapping[tuple[UUID, str, datetime], Guard]
-    holds: Mapping[UUID, OrderHold]
+    holds: Mapping[tuple[UUID, str], OrderHold]
 
     def held(self, order: Order, at: datetime) -> str:
-        if hold := self.holds.get(order.pk):
+        if hold := self.holds.get((order.patient_id, order.technique)):
             return f"{hold.reason}; {hold.decides} decides by {formats.date_time(hold.decide_by)}"
         verdict = self.verdicts[order.patient_id, order.technique, at]
         return "; ".join(verdict.held_because) if verdict.held else ""
@@ -208,13 +208,10 @@ def _known(staff: Sequence[VisitStaff], free: Sequence[DueWindow]) -> _Known:
         if visit.window is not None
     ]
     asks += [(window.patient_id, window.technique, window.earliest) for window in free]
-    orders = {visit.window.order_id for visit in visits if visit.window is not None}
-    orders |= {window.order_id for window in free}
-    holds = OrderHold.objects.filter(order__in=orders, ended_at__isnull=True)
     return _Known(
         who={row.patient.pk: row for row in in_list(list(patients.values()))},
         verdicts=screenings.guards_each(asks, purpose="schedule"),
-        holds={hold.order_id: hold for hold in holds},
+        holds=resting(patients.keys()),
     )
 
 

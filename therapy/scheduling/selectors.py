@@ -19,7 +19,7 @@ from clinic.models import Absence, Person, Shift, StandardMinutes
 from clinic.units.models import CareSetting
 from clinic.units.selectors import standard_minutes
 from screening import selectors as screenings
-from therapy.orders.models import OrderHold
+from therapy.orders import selectors as orders
 from therapy.scheduling.in_order import Span
 from therapy.scheduling.models import OCCUPIES, DueWindow, ScheduledVisit, VisitStaff, WindowState
 
@@ -94,19 +94,14 @@ def _in_order_of_end(windows: QuerySet[DueWindow]) -> list[DueWindow]:
 
 def holds_of(windows: Sequence[DueWindow]) -> dict[UUID, str]:
     """Why a window may not be served as things stand: a person's hold or the guard; windows without are left out."""
-    by_order = {
-        hold.order_id: hold
-        for hold in OrderHold.objects.filter(
-            order__in={window.order_id for window in windows}, ended_at__isnull=True
-        )
-    }
+    resting = orders.resting({window.patient_id for window in windows})
     verdicts = screenings.guards_each(
         [(window.patient_id, window.technique, window.earliest) for window in windows], purpose="schedule"
     )
     held: dict[UUID, str] = {}
     for window in windows:
         verdict = verdicts[window.patient_id, window.technique, window.earliest]
-        if hold := by_order.get(window.order_id):
+        if hold := resting.get((window.patient_id, window.technique)):
             held[window.pk] = f"{hold.reason}; {hold.decides} decides"
         elif verdict.held:
             who = f"; {verdict.who_decides} decides" if verdict.clinical else ""

@@ -20,7 +20,6 @@ from clinic.records import Refused
 from clinic.staff.roles import Role
 from screening import selectors as screenings
 from therapy.orders import selectors as orders
-from therapy.orders.models import OrderHold
 from therapy.scheduling import selectors
 from therapy.scheduling.in_order import Span, Wanted, free_time, place_in_order
 from therapy.scheduling.models import OCCUPIES, DueWindow, ScheduledVisit, VisitStaff, VisitState, WindowState
@@ -225,7 +224,7 @@ def _check_time(window: DueWindow, start: datetime) -> None:
 
 
 def _check_not_held(window: DueWindow, start: datetime) -> None:
-    held = OrderHold.objects.filter(order=window.order_id, ended_at__isnull=True).first()
+    held = orders.resting({window.patient_id}).get((window.patient_id, window.technique))
     if held is not None:
         raise Refused("window", f"On hold: {held.reason}. {held.decides} decides.")
     verdict = screenings.guard(window.patient_id, window.technique, start, purpose="schedule")

@@ -5,8 +5,7 @@ cancelled with the reason. Each step is a compare-and-set, so that running it tw
 """
 
 import logging
-from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from uuid import UUID
@@ -20,6 +19,7 @@ from clinic.audit import services as audit
 from clinic.calculation import NotCalculable
 from clinic.formats import count
 from clinic.models import Person, StandardMinutes, Unit
+from clinic.patients.followers import PatientLeft
 from clinic.patients.models import PatientState
 from screening import selectors as screenings
 from screening.holds import Guard
@@ -121,6 +121,25 @@ def cancel_future(*, order: Order, by: Person, at: datetime, reason: str) -> int
 
 
 @transaction.atomic
+def follow_patient(event: PatientLeft) -> None:
+    """Put right what the job closed between a patient's leaving and its being recorded: away, not "not recorded"."""
+    patient = event.patient
+    done = DueWindow.objects.filter(
+        patient=patient, state=WindowState.NOT_DELIVERED, reason__in=CLOSED_BY_JOB, latest__gt=event.at
+    ).update(
+        reason_group=ReasonGroup.AWAY, reason=LEFT_CASELOAD, reason_words=patient.get_state_display()[:300]
+    )
+    if done:
+        audit.record(
+            action="windows closed anew",
+            by=event.by,
+            subject=patient,
+            patient=patient,
+            reason=f"{LEFT_CASELOAD}: {count(done, 'due window')}",
+        )
+
+
+@transaction.atomic
 def close_windows(now: datetime) -> int:
     """Close every window whose time is over without a treatment; returns how many this run closed.
 
@@ -134,7 +153,7 @@ def close_windows(now: datetime) -> int:
         for window in candidates.select_related("order", "patient").order_by("latest", "id")
         if window.latest + timedelta(minutes=window.minutes) <= now
     ]
-    holds = _holds(over)
+    holds = orders.holds_by_technique({window.patient_id for window in over})
     replaced = set(
         Order.objects.filter(replaces__in={window.order_id for window in over}).values_list(
             "replaces_id", flat=True
@@ -146,7 +165,7 @@ def close_windows(now: datetime) -> int:
     closed = 0
     for window in over:
         verdict = verdicts[window.patient_id, window.technique, window.latest]
-        of_this = holds[window.patient_id, window.technique]
+        of_this = holds.get((window.patient_id, window.technique), ())
         found = _why_unfilled(window, of_this, verdict, changed=window.order_id in replaced)
         if records.move(
             DueWindow,
@@ -306,15 +325,6 @@ def _starts(new: Sequence[Order]) -> dict[UUID, datetime]:
             if same and window.order_id != order.pk and window.earliest <= order.started_at:
                 starts[order.pk] = max(starts[order.pk], window.latest)
     return starts
-
-
-def _holds(windows: Iterable[DueWindow]) -> dict[tuple[UUID, str], list[OrderHold]]:
-    """Every hold of these patients by technique: a change of the order carries its hold to the new row."""
-    holds: dict[tuple[UUID, str], list[OrderHold]] = defaultdict(list)
-    rows = OrderHold.objects.filter(order__patient__in={window.patient_id for window in windows})
-    for hold in rows.select_related("order").order_by("started_at", "id"):
-        holds[hold.order.patient_id, hold.order.technique].append(hold)
-    return holds
 
 
 def _why_unfilled(

@@ -11,8 +11,9 @@ from clinic.access import NotPermitted, patients_visible_to
 from clinic.models import Absence, Assignment, Competency, Shift, StandardMinutes
 from clinic.records import Refused
 from tests.conftest import NOW
+from tests.therapy.conftest import prescription
 from therapy.orders import services as orders
-from therapy.scheduling import selectors, services
+from therapy.scheduling import board, selectors, services
 from therapy.scheduling.models import DueWindow, ScheduledVisit, VisitStaff
 
 pytestmark = pytest.mark.django_db
@@ -127,6 +128,25 @@ def test_an_order_on_hold_is_not_scheduled(world, cast, ordered, rostered):
     orders.hold(by=cast.lead, order=order, reason="fever", decides="Dr Larkspur", decide_by=_clock("15:00"))
     with pytest.raises(Refused, match=r"fever\. Dr Larkspur decides"):
         _give(cast, _noon_window(order), cast.therapist, "12:30")
+
+
+def test_a_hold_of_a_changed_order_holds_the_old_orders_open_window_too(
+    world, cast, ordered, rostered, clock
+):
+    order = ordered(world.mosswater)
+    clock.move_to(_clock("13:00"))
+    orders.hold(by=cast.lead, order=order, reason="fever", decides="Dr Larkspur", decide_by=_clock("15:00"))
+    orders.change(by=cast.lead, order=order, prescription=prescription(times_a_day=2), reason="tires easily")
+    window = _noon_window(order)
+    assert window.state == "open"
+    with pytest.raises(Refused, match=r"fever\. Dr Larkspur decides"):
+        _give(cast, window, cast.therapist, "13:30")
+    given = services.give_in_order(
+        by=cast.lead, therapist=cast.therapist, patients_of=cast.therapist, service_date=TODAY
+    )
+    assert given.visits == ()
+    assert {left.reason for left in given.left} == {"fever; Dr Larkspur decides"}
+    assert board.board_of(cast.lead, TODAY, _clock("13:00")).on_hold == 2
 
 
 def test_an_absent_therapist_is_refused_and_one_without_shift_or_training_only_warned_of(

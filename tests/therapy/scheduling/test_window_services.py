@@ -6,6 +6,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from clinic.models import AuditEvent, StandardMinutes
+from clinic.patients import services as patients
 from clinic.units.models import ClinicNumber
 from tests.conftest import NOW
 from tests.therapy.conftest import prescription
@@ -215,6 +216,46 @@ def test_the_windows_of_a_patient_who_went_home_close_as_away(world, cast, order
     )
     assert _close_at(_clock("15:00"))[TODAY, 2] == ("not_delivered", "away", "left_caseload")
     assert order.ended_at is None
+
+
+def test_what_the_job_closed_between_a_death_and_its_record_is_away_and_what_came_before_stays(
+    world, cast, ordered, clock
+):
+    ordered(world.mosswater)
+    ordered(world.pebblebrook)
+    died = _clock("15:30")
+    monday = died + timedelta(days=3)
+    before = _close_at(monday)
+    assert {group for _, group, _ in before.values()} == {"not_recorded"}
+    clock.move_to(monday)
+    patients.record_death(world.mosswater, by=cast.lead, at=died)
+    rows = DueWindow.objects.filter(patient=world.mosswater, state="not_delivered")
+    away = rows.filter(latest__gt=died)
+    assert away.count() > 3
+    assert set(away.values_list("reason_group", "reason", "reason_words")) == {
+        ("away", "left_caseload", "died")
+    }
+    earlier = rows.filter(latest__lte=died)
+    assert set(earlier.values_list("reason_group", flat=True)) == {"not_recorded"}
+    others = DueWindow.objects.filter(patient=world.pebblebrook, state="not_delivered")
+    assert set(others.values_list("reason_group", flat=True)) == {"not_recorded"}
+    audited = AuditEvent.objects.filter(action="windows closed anew", patient_id=world.mosswater.pk)
+    assert audited.count() == 1
+
+
+def test_what_a_person_recorded_as_not_given_stays_as_recorded_when_the_patient_has_left(
+    world, cast, ordered, clock
+):
+    order = ordered(world.mosswater)
+    window = _of(order, ordinal=3, service_date=TODAY)[0]
+    windows.fill(
+        window=window, by=cast.therapist, state="not_delivered", at=_clock("18:00"),
+        reason_group="patient", reason="declined",
+    )  # fmt: skip
+    clock.shift(timedelta(days=1))
+    patients.discharge(world.mosswater, by=cast.lead, reason="went home", at=_clock("15:30"))
+    window.refresh_from_db()
+    assert (window.reason_group, window.reason) == ("patient", "declined")
 
 
 def test_a_late_record_fills_a_window_that_the_job_closed_but_never_one_that_is_filled(world, cast, ordered):
