@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime
 from typing import Any
 from uuid import UUID
 
@@ -229,9 +229,13 @@ def goal_of_care(of: Patient) -> GoalOfCare | None:
     return GoalOfCare.objects.filter(patient=of, ended_at__isnull=True).order_by("-started_at", "-pk").first()
 
 
-def spo2_target(of: Patient) -> SpO2Target | None:
-    """The target range in force; None means that the app asks, there is no default."""
-    return SpO2Target.objects.filter(patient=of, ended_at__isnull=True).first()
+def spo2_target(of: Patient, at: datetime | None = None) -> SpO2Target | None:
+    """The target range in force, now or at an earlier time; None means that the app asks, there is no default."""
+    rows = SpO2Target.objects.filter(patient=of)
+    if at is None:
+        return rows.filter(ended_at__isnull=True).first()
+    then = rows.filter(Q(ended_at__isnull=True) | Q(ended_at__gt=at), started_at__lte=at)
+    return then.order_by("-started_at", "-pk").first()
 
 
 def record_page(person: Person, of: Patient) -> dict[str, Any]:

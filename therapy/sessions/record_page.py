@@ -123,14 +123,15 @@ def answer_amendment(request: HttpRequest, by: Person, treatment: TreatmentSessi
 
 
 def about_treatment(person: Person, treatment: TreatmentSession) -> dict[str, Any]:
-    """What the page of one treatment shows."""
+    """What the page of one treatment shows; it is judged by what held when it started, not by what holds today."""
     payload = payload_of(treatment)
     there = treatment.staff.filter(entered_in_error=False).select_related("person").order_by("id")
     measured = measurements_of(treatment)
     target = bedside.target_of(
-        patients.spo2_target(treatment.patient),
+        patients.spo2_target(treatment.patient, treatment.started_at),
         guard(treatment.patient, treatment.technique, treatment.started_at, purpose="record"),
     )
+    age_then = age_years(treatment.patient, timezone.localdate(treatment.started_at))
     return {
         "treatment": treatment,
         "patient": treatment.patient,
@@ -143,7 +144,7 @@ def about_treatment(person: Person, treatment: TreatmentSession) -> dict[str, An
             for row in measured
             if row.confirmed_reason
         ],
-        "findings": bedside.findings_in(payload, target, _age(treatment.patient)),
+        "findings": bedside.findings_in(payload, target, age_then),
         "history": selectors.history_of(treatment),
         "sent_again": selectors.sent_again(treatment),
         "flags": flags_of(treatment),

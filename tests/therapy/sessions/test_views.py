@@ -10,8 +10,9 @@ from django.urls import reverse
 
 from clinic import records
 from clinic.models import AuditEvent, Flag, SpO2Target
+from clinic.patients import services as patients
 from tests.conftest import NOW
-from tests.therapy.sessions.samples import START, make_order, make_window, payload
+from tests.therapy.sessions.samples import AIR, START, make_order, make_window, measured, payload
 from therapy.orders.doses import starting_dose
 from therapy.orders.models import OrderHold
 from therapy.sessions import services
@@ -24,8 +25,9 @@ pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("clock")]
 def order(world, cast, screened):
     screened(world.mosswater, at=START - timedelta(minutes=5))
     SpO2Target.objects.create(
-        patient=world.mosswater, low_percent=88, high_percent=92, stop_below_percent=86, by=cast.lead
-    )
+        patient=world.mosswater, low_percent=88, high_percent=92, stop_below_percent=86, by=cast.lead,
+        started_at=START - timedelta(days=2),
+    )  # fmt: skip
     return make_order(world.mosswater, cast.therapist)
 
 
@@ -320,6 +322,26 @@ def test_a_treatment_is_struck_after_the_identity_was_shown(client, treatment):
     assert "Entered in error" in text(done)
     treatment.refresh_from_db()
     assert treatment.entered_in_error
+
+
+def test_a_stored_treatment_is_judged_by_the_target_of_its_own_time(client, order, cast, clock):
+    def recorded(started_at):
+        readings = [measured("spo2_percent", "before", 89, AIR), measured("spo2_percent", "after", 87, AIR)]
+        sent = payload(
+            order.patient_id, cast.therapist.pk, order=str(order.pk), measurements=readings,
+            started_at=started_at.isoformat(), ended_at=None,
+        )  # fmt: skip
+        return reverse("treatment", args=[services.record(by=cast.therapist, payload=sent).treatment.pk])
+
+    earlier, unknown = recorded(START), recorded(START - timedelta(days=3))
+    assert "SpO2 after is 87 %, below the target range of 88 to 92 %" in text(client.get(earlier))
+    patients.set_spo2_target(order.patient, by=cast.lead, low_percent=94, high_percent=98, reason="recovered")
+    assert "SpO2 after is 87 %, below the target range of 88 to 92 %" in text(client.get(earlier))
+    # No target was set yet then: nothing is said of one that came later.
+    assert "below the target range" not in text(client.get(unknown))
+    clock.shift(timedelta(hours=2))
+    later = recorded(NOW + timedelta(hours=1))
+    assert "SpO2 after is 87 %, below the target range of 94 to 98 %" in text(client.get(later))
 
 
 def test_reading_is_audited_and_another_therapist_does_not_find_it(client, treatment, sign_in, cast, window):
