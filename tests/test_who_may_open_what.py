@@ -37,6 +37,7 @@ from screening.models import Screening
 from tests.who_may_open_what import PEOPLE, TABLE
 from therapy.models import (
     DueWindow,
+    IndependentSets,
     Order,
     Reassessment,
     ScheduledVisit,
@@ -132,6 +133,9 @@ def clinic(cast, world) -> Clinic:
         "row_id": StandardMinutes.objects.create(kind="technique", name="pep", minutes=30).pk,
         "name": "adherence_low_below_percent",
         "shift_id": Shift.objects.create(person=cast.colleague, start=now, end=now + hour).pk,
+        "entry_id": IndependentSets.objects.create(
+            patient=own, order=order, service_date=now.date(), sets_done=3, reported_by="patient", by=by
+        ).pk,
         "absence_id": Absence.objects.create(
             person=cast.colleague, start=now, end=now + hour, reason="sick"
         ).pk,

@@ -90,6 +90,7 @@ TABLE: dict[str, tuple[str, str]] = {
     "treatment-sign": ("mmmffs", "rrnffs"),
     "treatments": ("oonffs", "mmmffs"),
     "independent-sets": ("oonffs", "eenffs"),
+    "independent-sets-correct": ("oonffs", "eenffs"),
     "api-treatments": ("mmmffs", "tttffs"),
     "patient-outcomes": ("oonffs", "mmmffs"),
     "figures-delivered": ("offofs", "mffmfs"),

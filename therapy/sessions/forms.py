@@ -1,6 +1,6 @@
 """The form of the record page: what is asked depends on the technique, the order and the patient's age."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from datetime import datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -11,7 +11,7 @@ from django.utils import timezone
 from clinic.calendar import instant_of
 from clinic.forms import ClinicForm, DateField, NumberField, OneOf, SomeOf, TimeField
 from clinic.measurements import kinds
-from therapy.orders.doses import TECHNIQUES, DoseField, dose_fields
+from therapy.orders.doses import DoseField, dose_fields
 from therapy.orders.models import Order
 from therapy.sessions import words
 from therapy.sessions.rules import DOSE_UNITS, REASONS, delivered_word, dose_of
@@ -390,29 +390,3 @@ class StrikeForm(ClinicForm):
         error_messages={"required": "Enter why it was entered in error"},
     )
     expect_version = forms.IntegerField(widget=forms.HiddenInput)
-
-
-class IndependentSetsForm(ClinicForm):
-    """One day of the diary."""
-
-    order = OneOf(label="Of which order", required=False, nothing="No order")
-    service_date = DateField(label="Day", not_future=True)
-    sets_done = NumberField(label="Sets done alone", hard=(0, 60), called="the sets done alone")
-    reported_by = OneOf(
-        label="Told by", choices=[("patient", "Patient"), ("carer", "Carer")], initial="patient"
-    )
-
-    def __init__(self, *args: Any, orders: Sequence[Order], **kwargs: Any) -> None:
-        self.orders = {str(one.pk): one for one in orders}
-        super().__init__(*args, **kwargs)
-        field = self.fields["order"]
-        assert isinstance(field, OneOf)  # noqa: S101 (declared so above)
-        field.choices = [(key, TECHNIQUES[one.technique]) for key, one in self.orders.items()]
-        if not orders:
-            del self.fields["order"]
-        elif len(orders) == 1:
-            self.initial.setdefault("order", str(orders[0].pk))
-
-    def given(self) -> dict[str, Any]:
-        """What the service takes."""
-        return {**self.cleaned_data, "order": self.orders.get(self.cleaned_data.get("order", ""))}

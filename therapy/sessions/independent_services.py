@@ -61,10 +61,16 @@ def record_independent_sets(
 def amend_independent_sets(
     *, by: Person, entry: IndependentSets, sets_done: int, reason: str, expect_version: int
 ) -> IndependentSets:
-    """Correct a day of the diary; the older version stays readable."""
+    """Correct a day of the diary; the older version stays readable.
+
+    Raises: Changed when somebody else was first; Refused without a reason, or where the day was struck; Http404.
+    """
     require(by, *CLINICAL)
     _locked(by, entry.patient)
+    _check_not_struck(entry)
     _check(sets_done, entry.reported_by)
+    if IndependentSets.objects.filter(pk=entry.pk, sets_done=sets_done).exists():
+        raise Refused("sets_done", f"This day says {sets_done} already.")
     return records.amend(
         entry, by=by, reason=reason, changes={"sets_done": sets_done}, expect_version=expect_version
     )
@@ -74,9 +80,10 @@ def amend_independent_sets(
 def strike_independent_sets(
     *, by: Person, entry: IndependentSets, reason: str, expect_version: int
 ) -> IndependentSets:
-    """Strike a day of the diary that was entered in error."""
+    """Strike a day of the diary that was entered in error: it stays readable, no figure counts it."""
     require(by, *CLINICAL)
     _locked(by, entry.patient)
+    _check_not_struck(entry)
     return records.amend(
         entry, by=by, reason=reason, changes={"entered_in_error": True}, expect_version=expect_version
     )
@@ -86,6 +93,11 @@ def _locked(by: Person, patient: Patient) -> None:
     if not patients_visible_to(by).filter(pk=patient.pk).exists():
         raise Http404
     Patient.objects.select_for_update().get(pk=patient.pk)
+
+
+def _check_not_struck(entry: IndependentSets) -> None:
+    if IndependentSets.objects.filter(pk=entry.pk, entered_in_error=True).exists():
+        raise Refused("entry", "This day was struck as entered in error.")
 
 
 def _check(sets_done: int, reported_by: str) -> None:

@@ -1,4 +1,4 @@
-"""Reads treatments for display: one with its parts and history, a patient's list, what waits for a signature."""
+"""Reads treatments for display: one with its parts and history, a patient's list, the diary."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -66,16 +66,6 @@ def last_oxygen(patient: Patient) -> Measurement | None:
     return rows.order_by("-measured_at", "-id").first()
 
 
-def to_co_sign(person: Person) -> QuerySet[TreatmentSession]:
-    """Students' treatments that wait for a signature, the earliest first."""
-    return (
-        visible_treatments(person)
-        .filter(needs_signature=True, signed_by__isnull=True, entered_in_error=False)
-        .select_related("patient__identity", "patient__unit", "recorded_by")
-        .order_by("started_at", "id")
-    )
-
-
 def sent_again(treatment: TreatmentSession) -> list[RecordVersion]:
     """Other contents that came under the id of this treatment, kept beside it."""
     rows = RecordVersion.objects.filter(subject_type=SENT_AGAIN, subject_id=str(treatment.pk))
@@ -130,6 +120,35 @@ def independent_sets_of(patient: Patient, date_from: date, date_to: date) -> lis
         patient=patient, entered_in_error=False, service_date__gte=date_from, service_date__lt=date_to
     )
     return list(rows.order_by("service_date", "id"))
+
+
+def struck_sets_of(patient: Patient, date_from: date, date_to: date) -> list[IndependentSets]:
+    """The days of the diary over [from, to) that were struck as entered in error."""
+    rows = IndependentSets.objects.filter(
+        patient=patient, entered_in_error=True, service_date__gte=date_from, service_date__lt=date_to
+    )
+    return list(rows.order_by("service_date", "id"))
+
+
+def visible_sets(person: Person, patient_id: UUID, entry_id: UUID) -> IndependentSets:
+    """One day of a patient's diary, also a struck one. Raises: Http404 where the person may not see it."""
+    rows = IndependentSets.objects.filter(patient__in=patients_visible_to(person).values("pk"))
+    found = rows.select_related("patient__identity", "patient__unit", "order", "by")
+    entry = found.filter(pk=entry_id, patient=patient_id).first()
+    if entry is None:
+        raise Http404
+    return entry
+
+
+def earlier_sets_of(entry: IndependentSets) -> list[dict[str, Any]]:
+    """What a day of the diary said before each correction, the newest first: when, by whom, why, and the sets."""
+    rows = RecordVersion.objects.filter(
+        subject_type=IndependentSets._meta.label_lower, subject_id=str(entry.pk)
+    )
+    return [
+        {"at": row.at, "author": row.author, "reason": row.reason, "sets_done": row.values["sets_done"]}
+        for row in rows.select_related("author").order_by("-number")
+    ]
 
 
 def in_short(treatment: TreatmentSession) -> str:

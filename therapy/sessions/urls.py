@@ -32,5 +32,10 @@ urlpatterns = [
         independent_views.independent_sets,
         name="independent-sets",
     ),
+    path(
+        "patients/<uuid:patient_id>/independent-sets/<uuid:entry_id>/",
+        independent_views.correct,
+        name="independent-sets-correct",
+    ),
     path("api/v1/treatments", api.treatments, name="api-treatments"),
 ]

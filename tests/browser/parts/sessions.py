@@ -10,7 +10,7 @@ from clinic.models import Patient, Person, RecordVersion
 from clinic.staff.roles import Role
 from screening.selectors import guard
 from tests.browser.seen import Seen, open_everything, press, whoever_has_most
-from therapy.models import DueWindow, Order, TreatmentSession
+from therapy.models import DueWindow, IndependentSets, Order, TreatmentSession
 from therapy.orders.selectors import orders_in_force
 
 
@@ -74,6 +74,20 @@ def its_patient() -> dict[str, Any]:
     return {"patient_id": rows.latest("started_at", "pk").patient_id}
 
 
+def a_diary_day() -> dict[str, Any]:
+    """A day of the diary of one of the therapist's patients."""
+    rows = IndependentSets.objects.filter(
+        patient__in=patients_visible_to(the_therapist()), entered_in_error=False
+    )
+    entry = rows.latest("service_date", "pk")
+    return {"patient_id": entry.patient_id, "entry_id": entry.pk}
+
+
+def strike_without_a_reason(page: Page) -> None:
+    """Ask to strike a day of the diary and say nothing why."""
+    page.locator("button[value=strike]").click()
+
+
 def only_patient() -> dict[str, Any]:
     """The one patient of the empty clinic."""
     return {"patient_id": Patient.objects.earliest("pk").pk}
@@ -132,6 +146,7 @@ PAGES = [
     Seen("treatment-strike", Role.THERAPIST, a_corrected_treatment, patient=True),
     Seen("treatments", Role.THERAPIST, its_patient, patient=True),
     Seen("independent-sets", Role.THERAPIST, its_patient, patient=True),
+    Seen("independent-sets-correct", Role.THERAPIST, a_diary_day, patient=True, wrong=strike_without_a_reason),
     Seen("patient", Role.THERAPIST, its_patient, patient=True, ready=open_everything),
 ]  # fmt: skip
 EMPTY = [
