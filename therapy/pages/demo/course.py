@@ -11,6 +11,7 @@ from therapy.models import (
     OrderSignature,
 )
 from therapy.orders.doses import counted_columns, starting_dose
+from therapy.orders.services import RAN_OUT
 from therapy.pages.demo.cases import Case, Prescription
 from therapy.pages.demo.patients import received
 from therapy.pages.demo.scene import Scene
@@ -47,7 +48,7 @@ def _orders(scene: Scene, case: Case, patient: Patient) -> list[Order]:
     for prescription in case.prescriptions:
         row = _order(scene, case, prescription, patient)
         before = rows[-1] if rows else None
-        if before and before.ended_at and before.technique == row.technique:
+        if before and before.ended_at and not before.valid_until and before.technique == row.technique:
             row.replaces, row.started_at = before, before.ended_at
         rows.append(row)
     return rows
@@ -61,6 +62,11 @@ def _order(scene: Scene, case: Case, told: Prescription, patient: Patient) -> Or
         start = min(start, clock.now - timedelta(minutes=75))
     start = max(start, received(scene, case) + timedelta(minutes=140))
     stop = None if told.until is None else clock.at(told.until, "10:00") + timedelta(minutes=len(case.key))
+    ran_out = clock.at(told.since, "18:00") if told.one_day else None
+    if stop is None and ran_out and ran_out <= clock.now:
+        stop, why_ended = max(ran_out, start), RAN_OUT
+    else:
+        why_ended = "discharged" if case.ended else "dose changed"
     author = scene.service.people[case.therapist] if told.source == "telephone" else scene.service.lead
     order = scene.book.add(
         Order(
@@ -70,8 +76,7 @@ def _order(scene: Scene, case: Case, told: Prescription, patient: Patient) -> Or
             needs_signature=told.source == "telephone",
             change_reason=told.why, by=author, started_at=start, created_at=start, ended_at=stop,
             ended_by=scene.service.lead if stop else None,
-            valid_until=clock.at(told.since, "18:00") if told.one_day else None,
-            ended_reason=("discharged" if case.ended else "dose changed") if stop else "",
+            valid_until=ran_out, ended_reason=why_ended if stop else "",
             **counted_columns(told.technique, dose),
         )
     )  # fmt: skip
