@@ -4,6 +4,7 @@ import math
 from decimal import Decimal
 
 from clinic.calendar import Spell
+from screening import news2
 from screening import rules as screening_rules
 from screening.table import Grade
 from screening.table import current as current_table
@@ -11,6 +12,7 @@ from therapy.figure_inputs import (
     Day,
     EitherOf,
     Fields,
+    Flag,
     Instant,
     ListOf,
     MapOf,
@@ -82,6 +84,28 @@ PROPORTION = Fields(
     fields={
         "successes": Number(whole=True, high=1_000_000_000),
         "trials": Number("Nothing due gives no share.", whole=True, low=1, high=1_000_000_000),
+    }
+)
+
+NEWS2 = Fields(
+    fields={
+        "age_years": Number("Not for use under 16 years.", high=130),
+        "pregnant": Flag("Not for use in pregnancy; must be known."),
+        "respiratory_rate_per_min": Number("Breaths a minute.", whole=True, high=150),
+        "spo2_percent": Number("By pulse oximetry.", whole=True, low=50, high=100),
+        "spo2_scale": Number(
+            "2 only where a clinician has set it for this patient; never from a diagnosis.",
+            whole=True,
+            low=1,
+            high=2,
+        ),
+        "on_oxygen": Flag("Any supplemental oxygen."),
+        "systolic_mmhg": Number("Systolic blood pressure.", whole=True, high=350),
+        "pulse_per_min": Number("Beats a minute.", whole=True, high=350),
+        "consciousness": Text(
+            "Alert, new Confusion, Voice, Pain, Unresponsive.", choices=tuple(news2.CONSCIOUSNESS)
+        ),
+        "temperature_c": Number("Degrees Celsius.", low=20, high=45),
     }
 )
 

@@ -9,12 +9,12 @@ from fractions import Fraction
 from typing import Any
 
 from screening import calculation as screening
+from screening import measures, news2
 from therapy import calculation_inputs as inputs
 from therapy.figure_inputs import Fields, Value
 from therapy.outcomes import rules as outcomes
 from therapy.reassessment import rules as reassessment
 from therapy.scheduling import windows as scheduling
-from therapy.sessions import measures
 
 
 @dataclass(frozen=True)
@@ -108,6 +108,26 @@ _PROPORTION = Calculation(
     sources=("Wilson 1927, J Am Stat Assoc 22:209, 95 %, without continuity correction.",),
 )
 
+_NEWS2 = Calculation(
+    name="news2",
+    function=news2.news2,
+    inputs=inputs.NEWS2,
+    example={
+        "age_years": 68,
+        "pregnant": False,
+        "respiratory_rate_per_min": 22,
+        "spo2_percent": 93,
+        "spo2_scale": 1,
+        "on_oxygen": True,
+        "systolic_mmhg": 105,
+        "pulse_per_min": 95,
+        "consciousness": "A",
+        "temperature_c": 38.2,
+    },
+    sources=(news2.SOURCE, "It supports a decision: the response is by local protocol."),
+    version=news2.VERSION,
+)
+
 _DEVICE_RANGE = Calculation(
     name="device-range",
     function=measures.device_range,
@@ -198,6 +218,7 @@ REGISTRY: dict[str, Calculation] = {
     each.name: each
     for each in (
         _SCREENING_RESULT,
+        _NEWS2,
         _DEVICE_RANGE,
         _PEAK_COUGH_FLOW,
         _DELIVERED,

@@ -8,9 +8,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import binomtest
 
+from screening.measures import Range, device_range, peak_cough_flow
 from therapy.outcomes.response import quantile
 from therapy.outcomes.rules import Band, band, proportion
-from therapy.sessions.measures import Range, device_range, peak_cough_flow
 
 
 @pytest.mark.parametrize(

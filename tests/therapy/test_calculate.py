@@ -11,12 +11,12 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from screening import calculation as screening
+from screening import measures, news2
 from therapy import calculate
 from therapy.calculations import REGISTRY
 from therapy.outcomes import rules as outcomes
 from therapy.reassessment import rules as reassessment
 from therapy.scheduling import windows
-from therapy.sessions import measures
 
 
 @pytest.fixture
@@ -45,6 +45,7 @@ def test_each_name_leads_to_the_very_function_that_services_call():
     assert REGISTRY["screening-result"].function is screening.screening_result
     assert REGISTRY["delivered"].function is outcomes.delivered
     assert REGISTRY["proportion"].function is outcomes.proportion
+    assert REGISTRY["news2"].function is news2.news2
     assert REGISTRY["device-range"].function is measures.device_range
     assert REGISTRY["peak-cough-flow"].function is measures.peak_cough_flow
     assert REGISTRY["due-windows"].function is windows.due_windows
@@ -165,6 +166,42 @@ def test_a_part_treatment_without_its_dose_and_a_missed_one_without_its_reason_a
 def test_cough_flow_below_twelve_years_does_not_apply(run):
     found = errors_of(run, "peak-cough-flow", {"flow_l_per_min": 150, "age_years": 11})
     assert found["/age_years"]["code"] == "not_applicable"
+
+
+def test_news2_wants_every_sign_and_names_each_that_is_missing(run):
+    case = json.loads(run("--example", "news2")[1])
+    signs = [name for name in case if name != "age_years"]
+    found = errors_of(run, "news2", case | dict.fromkeys(signs))
+    assert {field: error["code"] for field, error in found.items()} == {
+        f"/{name}": "missing" for name in signs
+    }
+
+
+def test_news2_says_what_is_allowed_and_where_it_does_not_apply(run):
+    case = json.loads(run("--example", "news2")[1])
+    assert errors_of(run, "news2", case | {"spo2_percent": 49})["/spo2_percent"]["allowed"] == "50..100"
+    assert errors_of(run, "news2", case | {"age_years": 15})["/age_years"]["code"] == "not_applicable"
+    assert errors_of(run, "news2", case | {"pregnant": True})["/pregnant"]["code"] == "not_applicable"
+    assert errors_of(run, "news2", case | {"consciousness": "N"})["/consciousness"]["code"] == "out_of_range"
+    assert errors_of(run, "news2", case | {"spo2_scale": 3})["/spo2_scale"]["code"] == "out_of_range"
+    assert errors_of(run, "news2", case | {"on_oxygen": 1})["/on_oxygen"]["code"] == "wrong_type"
+
+
+def test_news2_reads_a_row_of_csv_and_gives_total_points_and_band(run):
+    head = (
+        "age_years,pregnant,respiratory_rate_per_min,spo2_percent,spo2_scale,on_oxygen,systolic_mmhg,"
+        "pulse_per_min,consciousness,temperature_c"
+    )
+    # Worked by hand from the chart of the Royal College of Physicians, 2017: 2+2+2+1+1+0+1.
+    code, out, _ = run("news2", "--in", "csv", text=f"{head}\n68,false,22,93,1,true,105,95,A,38.2\n")
+    answer = json.loads(out)
+    assert code == 0
+    assert answer["result"]["total"] == 9
+    assert answer["result"]["band"] == "high"
+    assert answer["result"]["points"] == {
+        "respiratory_rate": 2, "spo2": 2, "oxygen": 2, "systolic": 1, "pulse": 1, "consciousness": 0,
+        "temperature": 1,
+    }  # fmt: skip
 
 
 @pytest.mark.parametrize(
