@@ -275,7 +275,13 @@ def _conditions(
             group=row["group"],
             life=_life(row["life"], f"conditions.csv: {row['key']}"),
             words=row["words"],
-            thresholds=tuple(one for one in thresholds if one.condition == row["key"]),
+            # In an order of their own: where two numbers leave a row open, the file's must not choose which is named.
+            thresholds=tuple(
+                sorted(
+                    (one for one in thresholds if one.condition == row["key"]),
+                    key=lambda one: (one.number, one.technique),
+                )
+            ),
         )
     return found
 

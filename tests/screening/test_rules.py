@@ -62,23 +62,6 @@ def test_a_left_out_answer_counts_as_unknown_and_is_named():
             assert (condition in found[technique].missing) == (grades[condition, technique] != "N")
 
 
-@pytest.mark.slow
-def test_each_pair_of_answers_gives_the_worse_of_its_two_cells():
-    grades = raw_grades()
-    for (first, second), (one, other) in itertools.product(
-        itertools.combinations(TABLE.conditions, 2),
-        [("yes", "yes"), ("yes", "unknown"), ("unknown", "yes")],
-    ):
-        found = rules.screen(all_no(**{first: one, second: other}), TABLE)
-        for technique in TABLE.techniques:
-            cells = (
-                expected(grades[first, technique], one),
-                expected(grades[second, technique], other),
-            )
-            assert found[technique].result == max(cells, key=ORDER.index)
-            assert len(found[technique].contributions) == sum(cell != "none_found" for cell in cells)
-
-
 def test_the_order_of_results_is_the_published_one():
     assert [str(result) for result in Result] == ORDER
 
