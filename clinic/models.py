@@ -1,7 +1,7 @@
 """The tables of the clinic app; each lies in the package it belongs to."""
 
 from clinic.assignments.models import AccessGrant, Assignment
-from clinic.attention.models import Flag, Notice, NoticeAnswer
+from clinic.attention.models import Flag, Notice, NoticeAnswer, Told
 from clinic.audit.models import AuditEvent, RecordVersion
 from clinic.jobs.models import JobRun, ProcessHeartbeat
 from clinic.measurements.models import Measurement
@@ -43,5 +43,6 @@ __all__ = [
     "Shift",
     "SpO2Target",
     "StandardMinutes",
+    "Told",
     "Unit",
 ]

@@ -1,24 +1,33 @@
-"""Tells who must know of a new hold: opens a flag for who must decide, and closes it when nothing holds."""
+"""Tells who must know of a new hold: opens a flag for who must decide, and closes it when nothing holds.
+
+Told are the assigned therapist, whoever covers or is to treat on this day, and the leads; never whoever found it.
+"""
 
 import datetime as dt
 from collections.abc import Iterable
 from uuid import UUID
 
 from django.db import transaction
+from django.db.models import Q
 
+from clinic import formats
+from clinic.assignments import selectors as assignments
 from clinic.assignments.models import Assignment
 from clinic.attention import services as attention
-from clinic.attention.models import Flag, FlagKind
+from clinic.attention.models import Flag, FlagKind, FlagState
 from clinic.patients.models import Patient
 from clinic.staff.models import Person
 from clinic.staff.roles import Role
 from clinic.units import selectors as units
 from screening import ordered, selectors, table, words
-from screening.holds import Bar, Guard, Purpose
-from screening.models import Decision, Screening
+from screening.holds import Guard, Purpose
+from screening.models import Decision, Screening, TechniqueResult
+from screening.rules import Result
 
 WHO_DECIDES = "the prescriber or another licensed clinician"
 NOTICE_KIND = "hold"
+OVERDUE_KIND = "overdue"
+RINGS_AGAIN = (FlagKind.DECIDE, FlagKind.RECHECK)
 AT_ONCE = 200  # patients whose answers are read together
 
 
@@ -27,8 +36,9 @@ def tell_holds(
 ) -> list[Flag]:
     """Open a flag for each ordered technique that a clinician must decide on or that must not start.
 
-    Also closes the flags of techniques that hold no longer or are not ordered any more. Call it again when a
-    technique is ordered or stopped.
+    A finding that is new on a technique that is on hold already is told as well: another flag takes the place of
+    the one before, due no later. Also closes the flags of techniques that hold no longer or are not ordered any
+    more. Call it again when a technique is ordered or stopped.
 
     Args:
         techniques: those to look at; all ordered ones when left out.
@@ -44,8 +54,12 @@ def tell_holds(
         found = guards[patient.pk, technique]
         if technique not in wanted and technique not in all_ordered:
             attention.close_flag(waiting[technique], by=by, outcome="void", words="Not ordered any more")
-        elif _asks(found):
-            if technique not in waiting and technique in wanted:
+        elif found.wants_somebody:
+            before = waiting.get(technique)
+            if before is not None and _finds_more(before, found):
+                attention.close_flag(before, by=by, outcome="superseded", words="More was found")
+                opened.extend(_open(patient, technique, found, by=by, at=at, due_at=before.due_at))
+            elif before is None and technique in wanted:
                 opened.extend(_open(patient, technique, found, by=by, at=at))
         elif technique in waiting:
             attention.close_flag(
@@ -74,6 +88,37 @@ def tell_all_holds(*, at: dt.datetime) -> int:
     return opened
 
 
+def tell_who_must_know(
+    patient: Patient, *, kind: str, words: str, by: Person | None, flag: Flag | None, at: dt.datetime
+) -> None:
+    """Tell the leads, and whoever looks after the patient on this day, each once and never whoever says it."""
+    attention.tell_leads(kind=kind, words=words, by=by, patient=patient, flag=flag)
+    for person in assignments.who_looks_after(patient.pk, at=at):
+        if person.role != Role.LEAD and (by is None or person.pk != by.pk):
+            attention.tell(to=person, kind=kind, words=words, by=by, patient=patient, flag=flag)
+
+
+def tell_overdue(*, at: dt.datetime) -> int:
+    """For a job: tell once more of each decision and each check after a stop whose time has run out.
+
+    Returns: the number of flags told of. Running it twice tells nothing the second time.
+    """
+    running = Q(state=FlagState.OPEN) | Q(state=FlagState.PUT_OFF, put_off_until__lte=at)
+    over = (
+        Flag.objects.filter(running, kind__in=RINGS_AGAIN, due_at__lt=at, patient__isnull=False)
+        .exclude(notices__kind=OVERDUE_KIND)
+        .select_related("patient")
+        .order_by("due_at", "id")
+    )
+    flags = list(over)
+    for flag in flags:
+        if flag.patient is not None:
+            words = f"Overdue since {formats.date_time(flag.due_at)}. {flag.words}"
+            with transaction.atomic():
+                tell_who_must_know(flag.patient, kind=OVERDUE_KIND, words=words, by=None, flag=flag, at=at)
+    return len(flags)
+
+
 def _changed(patients: list[UUID], at: dt.datetime) -> set[UUID]:
     """The patients whose open flags are not those that the guard asks for; a constant number of queries."""
     pairs = {
@@ -83,22 +128,36 @@ def _changed(patients: list[UUID], at: dt.datetime) -> set[UUID]:
     }
     waiting = {(flag.patient_id, flag.technique) for flag in selectors.open_hold_flags(patients)}
     guards = selectors.guards(pairs, at, purpose=Purpose.DISPLAY)
-    wanted = {pair for pair in pairs if _asks(guards[pair])}
+    wanted = {pair for pair in pairs if guards[pair].wants_somebody}
     return {patient for patient, _ in wanted ^ waiting if patient is not None}
 
 
-def _asks(found: Guard) -> bool:
-    """Whether somebody must decide: a finding holds, and nobody has decided against it."""
-    return found.clinical and found.bar is not Bar.DECIDED_AGAINST
+def _finds_more(flag: Flag, found: Guard) -> bool:
+    """Whether a finding counts now that did not when the flag was opened."""
+    opened_on, _, rest = flag.key.removeprefix(selectors.HOLD_KEY).partition(":")
+    if not rest or opened_on == str(found.screening_id):
+        return False
+    stored = TechniqueResult.objects.filter(screening_id=opened_on, technique=found.technique).first()
+    if stored is None:
+        return False
+    known = {
+        part["condition"]
+        for part in stored.explanation["because"]
+        if part["result"] != str(Result.INCOMPLETE)
+    }
+    return not known >= {part.cell.condition for part in found.findings}
 
 
 def _open(
-    patient: Patient, technique: str, found: Guard, *, by: Person | None, at: dt.datetime
+    patient: Patient,
+    technique: str,
+    found: Guard,
+    *,
+    by: Person | None,
+    at: dt.datetime,
+    due_at: dt.datetime | None = None,
 ) -> list[Flag]:
-    assignment = (
-        Assignment.objects.filter(patient=patient, ended_at__isnull=True).select_related("therapist").first()
-    )
-    therapist = assignment.therapist if assignment else None
+    due = at + dt.timedelta(minutes=units.number("decide_by_minutes"))
     said = (
         f"{words.technique(technique, table.current())} on hold. {'; '.join(found.held_because)}. "
         f"Must decide: {WHO_DECIDES}."
@@ -108,18 +167,16 @@ def _open(
         # A decision that has run out makes a new occasion on the same screening.
         key=f"{selectors.HOLD_KEY}{found.screening_id}:{technique}:{_decided_so_far(patient, technique)}",
         words=said,
-        due_at=at + dt.timedelta(minutes=units.number("decide_by_minutes")),
+        due_at=due if due_at is None else min(due, due_at),
         patient=patient,
-        owner=_owner(therapist),
+        owner=who_is_to_act(patient),
         decides=WHO_DECIDES,
         technique=technique,
         by=by,
     )
     if not opened:
         return []
-    attention.tell_leads(kind=NOTICE_KIND, words=said, by=by, patient=patient, flag=flag)
-    if therapist is not None and therapist.role != Role.LEAD and (by is None or therapist.pk != by.pk):
-        attention.tell(to=therapist, kind=NOTICE_KIND, words=said, by=by, patient=patient, flag=flag)
+    tell_who_must_know(patient, kind=NOTICE_KIND, words=said, by=by, flag=flag, at=at)
     return [flag]
 
 
@@ -127,7 +184,12 @@ def _decided_so_far(patient: Patient, technique: str) -> int:
     return Decision.objects.filter(patient=patient, technique=technique).count()
 
 
-def _owner(therapist: Person | None) -> Person | None:
+def who_is_to_act(patient: Patient) -> Person | None:
+    """Who looks after a flag that a clinician must act on: the assigned therapist where licensed, else a lead."""
+    assignment = (
+        Assignment.objects.filter(patient=patient, ended_at__isnull=True).select_related("therapist").first()
+    )
+    therapist = assignment.therapist if assignment else None
     if therapist is not None and therapist.licensed and therapist.is_active:
         return therapist
     lead: Person | None = (

@@ -116,6 +116,16 @@ class Guard:
         return not self.allowed
 
     @property
+    def findings(self) -> tuple[Contribution, ...]:
+        """What was found, as against what is open."""
+        return tuple(part for part in self.because if part.result is not Result.INCOMPLETE)
+
+    @property
+    def wants_somebody(self) -> bool:
+        """A finding holds it, whatever else is open, and nobody has decided on exactly these findings."""
+        return self.held and bool(self.findings) and self.decision is None
+
+    @property
     def clinical(self) -> bool:
         """Held by a finding or a decision that is wanting, rather than by a screening that was not done."""
         return self.bar in CLINICAL_BARS
@@ -205,6 +215,8 @@ def judge(
     if result is Result.INCOMPLETE:
         open_rows = [part for part in parts if part.result is Result.INCOMPLETE]
         bar = Bar.OUT_OF_DATE if all(part.out_of_date for part in open_rows) else Bar.INCOMPLETE
+        # What was decided on the findings stays decided while another row is open.
+        found = replace(found, decision=_standing(found, decisions, at))
     return replace(found, bar=bar, held_because=_lines(found, table, screening))
 
 
@@ -240,6 +252,18 @@ def _aged(part: Contribution, screening: GivenScreening, table: Table, at: dt.da
         if given is not None and rules.too_old(key, given, table, at):
             return replace(part, result=result, answer=given.value, answered_by=key, out_of_date=True)
     return replace(part, result=result, out_of_date=True)
+
+
+def _standing(found: Guard, decisions: Sequence[GivenDecision], at: dt.datetime) -> GivenDecision | None:
+    """The decision that counts at that time on exactly these findings."""
+    return next(
+        (
+            one
+            for one in decisions
+            if one.fingerprint == found.fingerprint and one.technique == found.technique and one.stands(at)
+        ),
+        None,
+    )
 
 
 def _by_decision(

@@ -71,8 +71,8 @@ def guards_each(asks: Iterable[Ask], *, purpose: Purpose | str) -> dict[Ask, Gua
             decisions=[each for each in decisions[patient_id] if each.technique == technique],
             table=rule_table,
         )
-        if one.clinical:
-            flag = flags.get((patient_id, technique))
+        flag = flags.get((patient_id, technique))
+        if one.clinical or (one.wants_somebody and flag is not None):
             one = replace(
                 one,
                 who_decides=flag.decides if flag else ANYBODY_LICENSED,

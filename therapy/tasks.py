@@ -17,11 +17,19 @@ from therapy.scheduling import window_services
 
 def quarter_hour(at: datetime) -> str:
     """The key of a job that is due each quarter of an hour."""
+    return _slot(at, 15)
+
+
+def five_minutes(at: datetime) -> str:
+    """The key of a job that is due every five minutes."""
+    return _slot(at, 5)
+
+
+def _slot(at: datetime, every_minutes: int) -> str:
     local = timezone.localtime(at)
+    minute = local.minute // every_minutes * every_minutes
     # With the offset, so that the hour that comes twice in autumn has keys of its own.
-    return local.replace(minute=local.minute // 15 * 15, second=0, microsecond=0).isoformat(
-        timespec="minutes"
-    )
+    return local.replace(minute=minute, second=0, microsecond=0).isoformat(timespec="minutes")
 
 
 def day(at: datetime) -> str:
@@ -48,6 +56,13 @@ def tell_holds(running: Running) -> dict[str, Any]:
     """Open a flag where an ordered technique began to hold by time alone, as when a decision ran out."""
     opened = hold_services.tell_all_holds(at=timezone.now())
     return {"opened": opened, "words": f"{count(opened, 'flag')} opened"}
+
+
+@handles("tell-overdue", title="Tell once more of what is overdue", slot=five_minutes)
+def tell_overdue(running: Running) -> dict[str, Any]:
+    """Tell once more of decisions and of checks after a stop whose time has run out."""
+    told = hold_services.tell_overdue(at=timezone.now())
+    return {"told": told, "words": f"{count(told, 'flag')} told of again"}
 
 
 @handles(reassessments.FLAG_JOB, title="Flag overdue reassessments", slot=quarter_hour)

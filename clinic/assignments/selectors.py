@@ -1,7 +1,7 @@
 """Reads who treats whom, who covers, and who is not covered."""
 
 from collections.abc import Collection, Iterable
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 from uuid import UUID
 
@@ -78,6 +78,25 @@ def covering(patient_ids: Iterable[UUID], *, at: datetime) -> dict[UUID, list[in
     for patient_id, person_id in rows.values_list("patient_id", "person_id"):
         found.setdefault(patient_id, []).append(person_id)
     return found
+
+
+def who_looks_after(patient_id: Any, *, at: datetime) -> list[Person]:
+    """Who must know of what is new: the assigned therapist, whoever covers, and whoever is to treat on this day.
+
+    Each once, those with an open account; one query.
+    """
+    until = timezone.localtime(at).replace(hour=0, minute=0, second=0, microsecond=0) + timedelta(days=1)
+    owns = Assignment.objects.filter(patient_id=patient_id, ended_at__isnull=True)
+    stands_in = AccessGrant.objects.filter(
+        patient_id=patient_id,
+        why__in=(GrantReason.COVERING, GrantReason.SCHEDULED),
+        from_at__lt=until,
+        until_at__gt=at,
+    )
+    people: QuerySet[Person] = Person.objects.filter(
+        Q(pk__in=owns.values("therapist_id")) | Q(pk__in=stands_in.values("person_id")), is_active=True
+    )
+    return list(people.order_by("pk"))
 
 
 def treating(patient_ids: Iterable[UUID], *, at: datetime, there: Collection[int]) -> dict[UUID, int]:

@@ -1,4 +1,4 @@
-"""What someone must look at (flags) and what someone was told (notices)."""
+"""What someone must look at (flags) and what someone was told (notices, and words by telephone or in person)."""
 
 from django.db import models
 from django.utils import timezone
@@ -17,6 +17,8 @@ class FlagKind(models.TextChoices):
     CHECK_ENTRY = "check_entry", "check this entry"
     JOB_FAILED = "job_failed", "a job failed"
     SAFETY = "safety", "adverse event to review"
+    SCREEN_AGAIN = "screen_again", "screen again"
+    RECHECK = "recheck", "check again after a stop"
 
 
 class FlagState(models.TextChoices):
@@ -82,3 +84,30 @@ class NoticeAnswer(EventModel):
 
     class Meta(EventModel.Meta):
         constraints = [AppendOnly(name="notice_answer_append_only")]
+
+
+class ToldHow(models.TextChoices):
+    PHONE = "phone", "by telephone"
+    IN_PERSON = "in_person", "in person"
+    MESSAGE = "message", "by message"
+
+
+class Told(EventModel):
+    """That somebody was told outside the app, with or without an account here: who, how, when, and what they said."""
+
+    id = models.UUIDField(primary_key=True, default=new_id, editable=False)
+    patient = models.ForeignKey("clinic.Patient", on_delete=models.PROTECT, related_name="told")
+    flag = models.ForeignKey(Flag, on_delete=models.PROTECT, null=True, related_name="told")
+    technique = models.CharField(max_length=32, blank=True)
+    subject_type = models.CharField(max_length=80, blank=True)
+    subject_id = models.CharField(max_length=40, blank=True)
+    who = models.CharField(max_length=120, help_text="Name and what they do, like: Dr Larkspur, on call.")
+    how = models.CharField(max_length=10, choices=ToldHow)
+    at = models.DateTimeField(default=timezone.now)
+    said = models.CharField(max_length=500, help_text="What they said; that nobody answered is said too.")
+    by = models.ForeignKey("clinic.Person", on_delete=models.PROTECT, related_name="+")
+    recorded_at = models.DateTimeField(default=timezone.now, editable=False)
+
+    class Meta(EventModel.Meta):
+        constraints = [AppendOnly(name="told_append_only")]
+        indexes = [models.Index(fields=["patient", "technique", "at"], name="told_patient_technique")]

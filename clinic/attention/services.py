@@ -2,12 +2,13 @@
 
 from datetime import datetime
 from typing import TYPE_CHECKING
+from uuid import UUID
 
 from django.db import models, transaction
 from django.utils import timezone
 
 from clinic.access import NotPermitted, patients_visible_to
-from clinic.attention.models import Flag, FlagKind, FlagState, Notice, NoticeAnswer
+from clinic.attention.models import Flag, FlagKind, FlagState, Notice, NoticeAnswer, Told, ToldHow
 from clinic.audit import services as audit
 from clinic.records import Refused, move
 from clinic.staff.models import Person
@@ -239,6 +240,61 @@ def answer(notice: Notice, *, by: Person, words: str = "") -> NoticeAnswer:
     if created:
         audit.record(action="notice read", by=by, subject=notice, patient=notice.patient_id)
     return answered
+
+
+@transaction.atomic
+def record_told(
+    *,
+    by: Person,
+    patient: "Patient",
+    who: str,
+    how: str,
+    at: datetime,
+    said: str,
+    technique: str = "",
+    flag: Flag | None = None,
+    subject: models.Model | None = None,
+    told_id: UUID | None = None,
+) -> Told:
+    """Keep that somebody was told by telephone or in person, who need not have an account, and what they said.
+
+    Args:
+        by: whoever told them; must be able to open the patient.
+        flag, technique, subject: what it was about.
+        told_id: made by the page, so that a second press is the same record.
+    Raises: NotPermitted; Refused naming the field.
+    """
+    if not patients_visible_to(by).filter(pk=patient.pk).exists():
+        raise NotPermitted("Only whoever treats the patient, and the lead.")
+    if told_id is not None and (known := Told.objects.filter(pk=told_id, patient=patient).first()):
+        return known
+    if not who.strip():
+        raise Refused("who", "Enter who was told.")
+    if how not in ToldHow.values:
+        raise Refused("how", "Choose how they were told.")
+    if not said.strip():
+        raise Refused("said", "Enter what they said, or that nobody answered.")
+    if at > timezone.now():
+        raise Refused("at", "The time must be now or in the past.")
+    told = Told(
+        patient=patient,
+        who=who.strip()[:120],
+        how=how,
+        at=at,
+        said=said.strip()[:500],
+        technique=technique,
+        flag=flag,
+        subject_type=subject._meta.label_lower if subject is not None else "",
+        subject_id=str(subject.pk) if subject is not None else "",
+        by=by,
+    )
+    if told_id is not None:
+        told.pk = told_id
+    told.save(force_insert=True)
+    audit.record(
+        action="told", by=by, subject=told, patient=patient, changed=[technique] if technique else []
+    )
+    return told
 
 
 def _may_act(flag: Flag, by: Person | None) -> None:
