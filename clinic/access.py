@@ -9,6 +9,7 @@ from django.core.exceptions import PermissionDenied
 from django.db import models
 from django.db.models import Q
 from django.http import HttpRequest, HttpResponse, JsonResponse
+from django.template.loader import render_to_string
 from django.urls import URLPattern, URLResolver, get_resolver
 from django.utils import timezone
 
@@ -62,6 +63,8 @@ def allow(*roles: Role, api: bool = False) -> Callable[[View], View]:
             if not person.is_authenticated:
                 if api:
                     return JsonResponse({"detail": "Sign in first."}, status=401)
+                if getattr(request, "htmx", False):
+                    return _signed_out(request)
                 from django.contrib.auth.views import redirect_to_login  # needs the loaded Person model
 
                 return redirect_to_login(request.get_full_path())
@@ -76,6 +79,17 @@ def allow(*roles: Role, api: bool = False) -> Callable[[View], View]:
         return guarded
 
     return decorate
+
+
+def _signed_out(request: HttpRequest) -> HttpResponse:
+    """The answer to a part of a page that is asked for after the session has run out.
+
+    A redirect would be followed in silence, and the sign-in page would stand among the numbers of a patient.
+    """
+    here = request.htmx.current_url_abs_path or "/"  # type: ignore[attr-defined]  # set by django-htmx
+    words = render_to_string("components/signed_out.html", {"here": here}, request=request)
+    # Whatever part of the answer the page wanted: here it is the only one.
+    return HttpResponse(words, status=401, headers={"HX-Reselect": ".signed-out"})
 
 
 def public(view: View) -> View:

@@ -63,3 +63,24 @@ def test_a_page_that_names_nobody_is_refused_at_start(monkeypatch) -> None:
 
 def test_no_page_of_the_app_names_nobody() -> None:
     assert access.every_page_names_who_may_use_it(None) == []
+
+
+@pytest.mark.django_db
+def test_a_part_of_a_page_asked_for_after_the_session_ran_out_says_so_and_is_no_sign_in_page(client) -> None:
+    """A redirect is followed in silence: the sign-in page would stand where the part was to go."""
+    here = "http://testserver/reports/?week=2026-W47"
+    asked = {"HX-Request": "true", "HX-Current-URL": here}
+    answer = client.get("/reports/", headers=asked)
+    assert (answer.status_code, answer.headers["HX-Reselect"]) == (401, ".signed-out")
+    said = answer.content.decode()
+    assert "You are signed out" in said
+    assert "/sign-in?next=/reports/%3Fweek%3D2026-W47" in said
+    assert "<form" not in said
+    assert client.get("/reports/").status_code == 302
+
+
+@pytest.mark.django_db
+def test_the_way_back_after_signing_in_leads_to_no_other_site(client) -> None:
+    asked = {"HX-Request": "true", "HX-Current-URL": "https://elsewhere.example/reports/"}
+    said = client.get("/reports/", headers=asked).content.decode()
+    assert "elsewhere" not in said

@@ -19,6 +19,8 @@ from therapy.pages import minutes
 from therapy.pages.holds import OnHold, on_hold
 from therapy.reassessment import selectors as reassessments
 from therapy.reassessment.rules import Due
+from therapy.scheduling import selectors as scheduling
+from therapy.scheduling.models import ScheduledVisit
 from therapy.sessions.models import TreatmentSession
 
 _REFERRED = PatientState.REFERRED.label.capitalize()
@@ -69,6 +71,15 @@ class ToSign:
 
 
 @dataclass(frozen=True)
+class NotRecorded:
+    """One visit of an earlier day of which nobody recorded what became."""
+
+    who: PatientRow
+    visit: ScheduledVisit
+    people: str
+
+
+@dataclass(frozen=True)
 class LeadHome:
     """The whole page."""
 
@@ -78,6 +89,7 @@ class LeadHome:
     overdue: list[DueReassessment]
     due_today: list[DueReassessment]
     to_sign: ToSign
+    not_recorded: list[NotRecorded]
     updated_at: datetime
 
 
@@ -91,6 +103,7 @@ def lead_home(person: Person, now: datetime) -> LeadHome:
         overdue=[one for one in due if one.over is not None],
         due_today=[one for one in due if one.over is None],
         to_sign=to_sign(person, now),
+        not_recorded=not_recorded(person, now),
         updated_at=now,
     )
 
@@ -146,6 +159,16 @@ def to_sign(person: Person, now: datetime) -> ToSign:
         .values_list("expires_at", flat=True)
     )
     return ToSign(len(orders.to_sign(person)), records.count(), len(ends), ends[0] if ends else None)
+
+
+def not_recorded(person: Person, now: datetime) -> list[NotRecorded]:
+    """Visits of earlier days without a record, the oldest first: whoever was to make them may not see them any more."""
+    visits = scheduling.visits_never_recorded(person, timezone.localdate(now))
+    who = _who([visit.patient for visit in visits])
+    return [
+        NotRecorded(who[visit.patient_id], visit, ", ".join(str(place.person) for place in visit.staff.all()))
+        for visit in visits
+    ]
 
 
 def _who(of: list[Patient]) -> dict[object, PatientRow]:

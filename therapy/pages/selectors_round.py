@@ -202,11 +202,12 @@ def _when(at: datetime) -> str:
 
 
 def _visits(person: Person, day: date) -> list[ScheduledVisit]:
-    """Visits of the day that are not recorded, and those of any earlier day that were begun and never recorded."""
+    """Visits of the day that are not recorded, and those of any earlier day of which nobody said what became."""
     rows = (
         VisitStaff.objects.filter(
-            Q(state=VisitState.BEGUN, visit__service_date__lte=day)
-            | Q(state=VisitState.SCHEDULED, visit__service_date=day),
+            Q(state=VisitState.SCHEDULED, visit__service_date=day)
+            | Q(state=VisitState.BEGUN, visit__service_date=day)
+            | scheduling.never_recorded("visit__", before=day),
             person=person,
             visit__patient__in=patients_visible_to(person),
         )

@@ -58,16 +58,37 @@ def settle_visit(treatment: TreatmentSession, *, by: Person) -> None:
     reason = "" if given else _cancelled_by(treatment)
     for visit in _visits(treatment, (VisitState.SCHEDULED, VisitState.BEGUN)):
         _move_visit(visit, to, by, reason)
+    if given:
+        _given_after_all(treatment, by)
+
+
+def _given_after_all(treatment: TreatmentSession, by: Person) -> None:
+    """A visit that an earlier "not given" of the same window cancelled was made in the end; where its time is taken
+    by another one it stays cancelled, and the treatment itself says who was there."""
+    refusals = [
+        _cancelled_by(row) for row in _records_of(treatment) if row.delivered == Delivered.NOT_DELIVERED
+    ]
+    for visit in _visits(treatment, (VisitState.CANCELLED,)):
+        if visit.reason in refusals and _places(visit).exists():
+            try:
+                with transaction.atomic():
+                    _move_visit(visit, VisitState.DONE, by, "")
+            except IntegrityError:
+                continue
 
 
 def reopen_visit(treatment: TreatmentSession, *, by: Person) -> list[ScheduledVisit]:
     """A visit whose only record was withdrawn is scheduled again, whether it was done or cancelled by that record.
 
+    One that is left with a record that nothing was given is cancelled again by that.
     Returns: the cancelled visits that cannot come back, as another visit has taken their time; they stay cancelled.
     """
     for visit in _visits(treatment, (VisitState.DONE,)):
-        if not _recorded_otherwise(visit, treatment):
+        rest = list(_others_of(visit, treatment).order_by("-recorded_at", "-id"))
+        if not rest:
             _move_visit(visit, VisitState.SCHEDULED, by, "")
+        elif all(row.delivered == Delivered.NOT_DELIVERED for row in rest):
+            _move_visit(visit, VisitState.CANCELLED, by, _cancelled_by(rest[0]))
     taken = []
     for visit in _visits(treatment, (VisitState.CANCELLED,)):
         ours = visit.reason == _cancelled_by(treatment)
@@ -99,9 +120,21 @@ def _cancelled_by(treatment: TreatmentSession) -> str:
 
 
 def _recorded_otherwise(visit: ScheduledVisit, treatment: TreatmentSession) -> bool:
+    return _others_of(visit, treatment).exists()
+
+
+def _others_of(visit: ScheduledVisit, treatment: TreatmentSession) -> QuerySet[TreatmentSession]:
+    """The other records of a visit and its window."""
     others = Q(visit=visit) | Q(window=visit.window_id) if visit.window_id else Q(visit=visit)
-    rest = TreatmentSession.objects.filter(others, entered_in_error=False).exclude(pk=treatment.pk)
-    return rest.exists()
+    return TreatmentSession.objects.filter(others, entered_in_error=False).exclude(pk=treatment.pk)
+
+
+def _records_of(treatment: TreatmentSession) -> QuerySet[TreatmentSession]:
+    """The other records of the visit that a treatment names and of the window it fills."""
+    same = Q(visit=treatment.visit_id) if treatment.visit_id else Q(pk__in=())
+    if treatment.window_id:
+        same |= Q(window=treatment.window_id)
+    return TreatmentSession.objects.filter(same, entered_in_error=False).exclude(pk=treatment.pk)
 
 
 def _still_ordered(visit: ScheduledVisit) -> bool:

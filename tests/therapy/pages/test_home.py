@@ -79,12 +79,12 @@ def visit_for(window, person, by, *, state="scheduled", start=None):
     return visit
 
 
-def screened(patient, by, **answers):
+def screened(patient, by, *, at=NOW - timedelta(minutes=30), **answers):
     """A screening with every row answered no, but for those given."""
     table = rule_table()
     told = dict.fromkeys(table.conditions, "no") | dict.fromkeys(table.numbers, "no_reason_to_measure")
     told |= {"minutes_since_meal": 120.0, "age_years": 68.0} | answers
-    return record_screening(by=by, patient=patient, answers=told, at=NOW - timedelta(minutes=30))
+    return record_screening(by=by, patient=patient, answers=told, at=at)
 
 
 def text_of(response):
@@ -325,7 +325,7 @@ def test_a_visit_that_is_over_without_a_record_is_an_unfinished_note(cast, world
     window = window_for(order_for(world.mosswater, cast.lead), begins_in_minutes=-180)
     visit_for(window, cast.therapist, cast.lead, start=NOW - timedelta(minutes=170))
     said = text_of(sign_in(cast.therapist).get("/"))
-    assert "begun, or over for an hour, and nothing recorded" in said
+    assert "over for an hour, or of an earlier day, and nothing recorded" in said
     assert said.index("MOSSWATER") > said.index("Unfinished notes")
 
 

@@ -13,11 +13,12 @@ from tests.therapy.pages.test_home import order_for, screened, text_of, visit_fo
 from therapy.models import ScheduledVisit, VisitStaff
 from therapy.pages import minutes
 from therapy.pages.selectors_round import round_home
+from therapy.scheduling.window_services import close_windows
 
 pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("clock")]
 
 
-def test_a_visit_begun_on_an_earlier_day_and_never_recorded_is_an_unfinished_note_with_its_date(
+def test_visits_of_an_earlier_day_that_were_begun_or_never_were_are_unfinished_notes_with_their_date(
     cast, world, sign_in
 ):
     screened(world.mosswater, cast.therapist)
@@ -29,15 +30,52 @@ def test_a_visit_begun_on_an_earlier_day_and_never_recorded_is_an_unfinished_not
     client = sign_in(cast.therapist)
     said = text_of(client.get("/"))
     unfinished = said[said.index("Unfinished notes") :]
-    assert unfinished.count("MOSSWATER") == 2, "the row, and its name for whoever listens to the page"
+    assert unfinished.count("MOSSWATER") == 4, "each row, and its name for whoever listens to the page"
+    assert "24-Nov-2026, 07:41 to 08:41" in unfinished
     assert "24-Nov-2026, 09:41 to 10:41" in unfinished
     assert "Visit 24-Nov-2026, 09:41 to 10:11." in unfinished
     assert "MOSSWATER" not in said[: said.index("Reassessments due")]
     assert client.get(f"/treat/visit/{visit.pk}/").status_code == 200
-    for rows in (ScheduledVisit.objects.filter(pk=visit.pk), VisitStaff.objects.filter(visit=visit)):
+    for rows in (ScheduledVisit.objects.all(), VisitStaff.objects.all()):
         rows.update(state="done")
     said = text_of(client.get("/"))
     assert "Every visit of today that is over has its record" in said[said.index("Unfinished notes") :]
+
+
+def test_a_visit_of_an_earlier_day_that_nobody_recorded_stands_on_the_leads_page_until_somebody_does(
+    cast, world, sign_in
+):
+    """The access that came with a visit of somebody else's patient ends a day after it: then only the lead sees it."""
+    screened(world.thistledown, cast.lead, at=NOW - timedelta(days=2, hours=1))
+    order = order_for(world.thistledown, cast.lead, started_at=NOW - timedelta(days=3))
+    window = window_for(order, begins_in_minutes=-48 * 60)
+    visit = visit_for(window, cast.therapist, cast.lead)
+    close_windows(NOW)
+    window.refresh_from_db()
+    assert window.reason_group == "not_recorded"
+    assert "THISTLEDOWN" not in text_of(sign_in(cast.therapist).get("/"))
+    client = sign_in(cast.lead)
+    said = text_of(client.get("/"))
+    listed = said[said.index("Visits without a record") :]
+    assert "23-Nov-2026" in listed
+    assert "THISTLEDOWN, Oona" in listed
+    assert str(cast.therapist) in listed
+    reason = {"record_id": "01999999-0000-7000-8000-000000000009", "reason": "declined", "reason_words": ""}
+    assert client.post(f"/treat/visit/{visit.pk}/not-given/", reason).status_code == 302
+    assert "Visits without a record" not in text_of(client.get("/"))
+
+
+def test_a_visit_that_was_held_asks_nobody_for_a_record(cast, world, sign_in):
+    """Why nothing was given is kept with the window that the job closed."""
+    order = order_for(world.mosswater, cast.lead, started_at=NOW - timedelta(days=3))
+    window = window_for(order, begins_in_minutes=-48 * 60)
+    visit_for(window, cast.therapist, cast.lead)
+    close_windows(NOW)
+    window.refresh_from_db()
+    assert window.reason == "screening_not_done"
+    assert "Visits without a record" not in text_of(sign_in(cast.lead).get("/"))
+    said = text_of(sign_in(cast.therapist).get("/"))
+    assert "MOSSWATER" not in said[said.index("Unfinished notes") :]
 
 
 def absent(person, *, hours=8):

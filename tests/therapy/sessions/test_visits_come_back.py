@@ -111,3 +111,55 @@ def test_a_visit_that_the_lead_took_back_stays_off_the_schedule(order, visit, ca
     strike(treatment, cast.therapist)
     visit.refresh_from_db()
     assert (visit.state, visit.reason) == ("cancelled", "theatre")
+
+
+def given(order, person, visit, **changes):
+    sent = payload(order.patient_id, person.pk, order=str(order.pk), window=str(visit.window_id), **changes)
+    return services.record(by=person, payload=sent).treatment
+
+
+def test_a_visit_that_was_declined_and_made_later_in_the_same_window_is_done(order, visit, cast):
+    """Whoever made it in the end has it on the day's time line; the refusal stays a record of its own."""
+    declined(order, cast.therapist, visit)
+    given(order, cast.therapist, visit)
+    visit.refresh_from_db()
+    assert (visit.state, visit.reason, visit.window.state) == ("done", "", "full")
+    assert set(places(visit).values()) == {"done"}
+    assert not list(visits_agree_with_their_parts())
+
+
+def test_striking_what_was_given_later_leaves_the_visit_cancelled_by_the_refusal(order, visit, cast):
+    refusal = declined(order, cast.therapist, visit)
+    later = given(order, cast.therapist, visit)
+    strike(later, cast.therapist)
+    visit.refresh_from_db()
+    assert (visit.state, visit.reason) == ("cancelled", "not given: declined")
+    assert visit.window.state == "not_delivered"
+    strike(refusal, cast.therapist)
+    visit.refresh_from_db()
+    assert (visit.state, visit.window.state) == ("scheduled", "open")
+    assert not list(visits_agree_with_their_parts())
+
+
+def test_a_declined_visit_whose_time_was_taken_stays_cancelled_when_it_is_made_later(
+    order, visit, cast, world
+):
+    declined(order, cast.therapist, visit)
+    other = ScheduledVisit.objects.create(
+        patient=world.pebblebrook,
+        service_date=visit.service_date,
+        start=visit.start,
+        end=visit.end,
+        by=cast.lead,
+    )
+    VisitStaff.objects.create(visit=other, person=cast.colleague, start=other.start, end=other.end)
+    given(order, cast.therapist, visit)
+    visit.refresh_from_db()
+    assert (visit.state, visit.window.state) == ("cancelled", "full")
+
+
+def test_a_visit_that_the_lead_took_back_is_not_made_done_by_a_treatment_in_its_window(order, visit, cast):
+    schedule.take_back(by=cast.lead, visit=visit, reason="theatre")
+    given(order, cast.therapist, visit)
+    visit.refresh_from_db()
+    assert (visit.state, visit.reason) == ("cancelled", "theatre")
