@@ -1,6 +1,7 @@
 """What the identity banner of a single-patient page shows, as written text and in its fixed order."""
 
 import datetime as dt
+import uuid
 from dataclasses import dataclass
 from typing import Self
 
@@ -11,7 +12,7 @@ from clinic import formats
 class PatientBanner:
     """Name, birth date with age, gender, number, place, and signs such as an isolation note.
 
-    Each sign is (words, kind), kind one of plain, look, stop.
+    Each sign is (words, kind), kind one of plain, look, stop. `patient_id` is not shown.
     """
 
     name: str
@@ -21,6 +22,7 @@ class PatientBanner:
     place: str = ""
     preferred_name: str = ""
     signs: tuple[tuple[str, str], ...] = ()
+    patient_id: uuid.UUID | None = None
 
     @classmethod
     def of(
@@ -36,6 +38,7 @@ class PatientBanner:
         preferred_name: str = "",
         place: str = "",
         signs: tuple[tuple[str, str], ...] = (),
+        patient_id: uuid.UUID | None = None,
     ) -> Self:
         """Write a banner from what is stored; `on` is the day the age is told for."""
         return cls(
@@ -46,4 +49,5 @@ class PatientBanner:
             place=place,
             preferred_name=preferred_name,
             signs=signs,
+            patient_id=patient_id,
         )

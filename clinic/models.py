@@ -14,6 +14,7 @@ from clinic.patients.models import (
     SpO2Target,
 )
 from clinic.referrals.models import Referral, ReferralImport
+from clinic.safety.models import ConcernAnswer, SafetyConcern
 from clinic.staff.models import Absence, Competency, Person, Shift, StandardMinutes
 from clinic.units.models import CareSettingRule, ClinicNumber, Unit
 
@@ -25,6 +26,7 @@ __all__ = [
     "CareSettingRule",
     "ClinicNumber",
     "Competency",
+    "ConcernAnswer",
     "Flag",
     "GoalOfCare",
     "IsolationNote",
@@ -40,6 +42,7 @@ __all__ = [
     "RecordVersion",
     "Referral",
     "ReferralImport",
+    "SafetyConcern",
     "Shift",
     "SpO2Target",
     "StandardMinutes",

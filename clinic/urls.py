@@ -9,6 +9,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("health/", include("clinic.health")),
     path("jobs/", include("clinic.jobs.urls")),
     path("attention/", include("clinic.attention.urls")),
+    path("safety/", include("clinic.safety.urls")),
     path("patients/", include("clinic.patients.urls")),
     path("referrals/", include("clinic.referrals.urls")),
     path("", include("clinic.staff.urls")),

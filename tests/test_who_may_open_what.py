@@ -30,6 +30,7 @@ from clinic.models import (
     Person,
     Referral,
     ReferralImport,
+    SafetyConcern,
     Shift,
     StandardMinutes,
 )
@@ -113,6 +114,9 @@ def clinic(cast, world) -> Clinic:
         "session_id": treatment.pk,
         "flag_id": flag.pk,
         "notice_id": Notice.objects.create(kind="handover", to=by, patient=own, words="w").pk,
+        "concern_id": SafetyConcern.objects.create(
+            by=by, role=by.role, app_version="1", words="w", patient=own
+        ).pk,
         "referral_id": referral.pk,
         "import_id": ReferralImport.objects.create(file_name="f.csv", content_sha256="0" * 64).pk,
         "run_id": JobRun.objects.create(kind="weekly-report", key="2026-W47", requested_by=by).pk,

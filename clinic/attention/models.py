@@ -19,6 +19,7 @@ class FlagKind(models.TextChoices):
     SAFETY = "safety", "adverse event to review"
     SCREEN_AGAIN = "screen_again", "screen again"
     RECHECK = "recheck", "check again after a stop"
+    CONCERN = "concern", "safety concern to answer"
 
 
 class FlagState(models.TextChoices):

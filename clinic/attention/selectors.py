@@ -89,6 +89,7 @@ _WAYS: dict[tuple[str, str], tuple[str, str, str]] = {
     (FlagKind.SAFETY, "therapy.treatmentsession"): ("Open the treatment", "treatment", "subject"),
     (FlagKind.CHECK_ENTRY, "clinic.patient"): ("Open the record", "patient-record", "subject"),
     (FlagKind.JOB_FAILED, "clinic.jobrun"): ("Open the job", "job", "subject"),
+    (FlagKind.CONCERN, "clinic.safetyconcern"): ("Read and answer", "safety-concern", "subject"),
 }
 
 

@@ -105,6 +105,7 @@ def banner(of: Patient, *, on: date | None = None) -> PatientBanner:
         on=on or timezone.localdate(),
         place=place(of),
         signs=tuple(signs),
+        patient_id=of.pk,
     )
 
 

@@ -1,15 +1,12 @@
 """What the app is for and what it is not for, its cautions, and the sources of its rules: read from the data files."""
 
-import tomllib
 from dataclasses import dataclass
 from functools import cache
-from pathlib import Path
 
 from clinic import formats
+from clinic.version import version
 from screening.table import current as rule_table
 from therapy.orders.doses import TECHNIQUES, dose_fields, inhaled_medicines
-
-PROJECT = Path(__file__).resolve().parents[2] / "pyproject.toml"
 
 SEEN_WORDS = {
     "read": "read",
@@ -41,12 +38,6 @@ class About:
     starred: int
     sources: list[SourceLine]
     dose_sources: list[str]
-
-
-@cache
-def version() -> str:
-    """The version of the app."""
-    return str(tomllib.loads(PROJECT.read_text(encoding="utf-8"))["project"]["version"])
 
 
 @cache

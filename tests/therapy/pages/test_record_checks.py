@@ -174,6 +174,12 @@ BREAKS = {
     "jobs_are_whole": lambda: JobRun.objects.create(kind="any", key="broken", state="done"),
     "stored_reports_are_unchanged": a_report_with_another_file,
     "no_names_outside_identity": a_name_in_the_trail,
+    "concerns_wait_under_their_flag": lambda: change(
+        Flag.objects.filter(kind="concern", state="open"),
+        state="closed",
+        outcome="done",
+        closed_at="2026-11-25T09:00:00Z",
+    ),
     "treatments_belong_together": lambda: change(
         TreatmentSession.objects.all(), service_date=date(2020, 1, 1)
     ),

@@ -40,7 +40,7 @@ from therapy.models import (
     TreatmentStaff,
     VisitStaff,
 )
-from therapy.pages.demo import cases, course, live, patients, replay, service, today
+from therapy.pages.demo import cases, concerns, course, live, patients, replay, service, today
 from therapy.pages.demo.book import Book
 from therapy.pages.demo.clock import DemoClock
 from therapy.pages.demo.diary import Diary
@@ -91,6 +91,7 @@ def load(*, seed: int = 1, day: date | None = None, small: bool = False) -> dict
         counts["treatments through the service"] = replay.record(newest)
         live.receive(scene, arriving)
         live.tell(scene, told_cases, told, now_is_now=day is None)
+        concerns.tell(scene, rows)
         counts["patients"] = Patient.objects.count()
     return counts
 

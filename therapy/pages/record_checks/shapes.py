@@ -1,6 +1,7 @@
 """The five record shapes: versions without gaps, episodes that follow each other, states that are whole."""
 
 import hashlib
+import re
 from collections import defaultdict
 from collections.abc import Iterable
 from typing import Any
@@ -9,7 +10,7 @@ from django.apps import apps
 from django.db import models
 from django.db.models import F, Q
 
-from clinic.models import AuditEvent, Flag, JobRun, PatientIdentity
+from clinic.models import AuditEvent, ConcernAnswer, Flag, JobRun, PatientIdentity, SafetyConcern
 from clinic.records import AmendableModel, EpisodeModel
 from therapy.models import StoredReport
 from therapy.pages.record_checks.registry import Finding, found, holds
@@ -95,17 +96,41 @@ def stored_reports_are_unchanged() -> Iterable[Finding]:
             yield found(row, f"revision {row.revision} without those before")
 
 
-@holds("the audit trail and flags hold no patient's name")
+@holds("the audit trail, flags and safety concerns hold no patient's name")
 def no_names_outside_identity() -> Iterable[Finding]:
     names = {
         identity.patient_id: identity.family_name.casefold()
         for identity in PatientIdentity.objects.only("patient_id", "family_name")
         if len(identity.family_name) > 3
     }
-    texts = ((AuditEvent, "reason"), (Flag, "words"), (Flag, "outcome_words"), (Flag, "put_off_reason"))
-    for model, column in texts:
-        rows = model._default_manager.filter(patient_id__isnull=False).exclude(**{column: ""})
-        for row in rows.only("pk", "patient_id", column).iterator():
-            name = names.get(row.patient_id) if row.patient_id else None
-            if name and name in getattr(row, column).casefold():
-                yield found(row, f"{column} holds the patient's family name")
+    texts: tuple[tuple[Any, str, str], ...] = (
+        (AuditEvent, "reason", "patient_id"),
+        (Flag, "words", "patient_id"),
+        (Flag, "outcome_words", "patient_id"),
+        (Flag, "put_off_reason", "patient_id"),
+        (SafetyConcern, "words", "patient_id"),
+        (ConcernAnswer, "words", "concern__patient_id"),
+    )
+    for model, column, patient in texts:
+        rows = model._default_manager.filter(**{f"{patient}__isnull": False}).exclude(**{column: ""})
+        for pk, patient_id, words in rows.values_list("pk", patient, column).iterator():
+            name = names.get(patient_id)
+            # As a whole word: a family name may be part of a plain word.
+            if name and re.search(rf"(?<!\w){re.escape(name)}(?!\w)", words.casefold()):
+                yield Finding(model._meta.label, str(pk), f"{column} holds the patient's family name")
+
+
+@holds("a safety concern waits under an open flag until it is answered, and its flag is closed once it is")
+def concerns_wait_under_their_flag() -> Iterable[Finding]:
+    flags = dict(Flag.objects.filter(kind="concern").values_list("subject_id", "state"))
+    for row in SafetyConcern.objects.select_related("answer").only("pk", "answer__id").iterator():
+        state = flags.get(str(row.pk))
+        if state is None:
+            yield found(row, "has no flag")
+        elif hasattr(row, "answer") != (state == "closed"):
+            yield found(
+                row,
+                "is answered, but its flag is open"
+                if hasattr(row, "answer")
+                else "waits, but its flag is closed",
+            )

@@ -1,0 +1,51 @@
+"""Safety concerns: reported, read, answered."""
+
+from typing import Any
+
+from clinic.models import Patient, Person, SafetyConcern
+from clinic.safety import services
+from clinic.staff.roles import Role
+from tests.browser.seen import Seen, press
+
+
+def waiting_concern() -> dict[str, Any]:
+    """A concern about a patient that nobody has answered."""
+    return {"concern_id": SafetyConcern.objects.filter(answer=None, patient__isnull=False).latest("at").pk}
+
+
+def answered_concern() -> dict[str, Any]:
+    """A concern that was answered; the manager reads it."""
+    return {"concern_id": SafetyConcern.objects.exclude(answer=None).latest("at").pk}
+
+
+def concern_of_the_empty_clinic() -> dict[str, Any]:
+    """A first concern, about no patient."""
+    there = SafetyConcern.objects.first()
+    if there is None:
+        by = Person.objects.filter(role=Role.THERAPIST)[0]
+        there, _ = services.report(by=by, page="/", words="The list was slow.", source="command")
+    return {"concern_id": there.pk}
+
+
+class FromAPatient(Seen):
+    """The report as it opens from a patient's page."""
+
+    def address(self) -> str:
+        """With the page and the patient, as the link in the footer gives them."""
+        patient = Patient.objects.filter(state="active").earliest("pk")
+        return f"{super().address()}?page=/patients/{patient.pk}/&patient={patient.pk}"
+
+
+PAGES = [
+    Seen("safety-concerns", Role.LEAD),
+    Seen("safety-concerns", Role.MANAGER, called="safety-concerns-manager"),
+    Seen("safety-concern-report", Role.MANAGER, query="?page=/reports/", wrong=press("Report the concern")),
+    FromAPatient(
+        "safety-concern-report", Role.LEAD, called="safety-concern-report-patient", patient=True,
+        arguments=dict,
+    ),
+    Seen("safety-concern", Role.LEAD, waiting_concern, patient=True, wrong=press("Answer the concern")),
+    Seen("safety-concern", Role.MANAGER, answered_concern, called="safety-concern-answered"),
+]  # fmt: skip
+EMPTY = [Seen("safety-concern", Role.LEAD, concern_of_the_empty_clinic)]
+NOT_PAGES = {"safety-concern-answer"}
