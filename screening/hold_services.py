@@ -21,6 +21,7 @@ from clinic.staff.roles import Role
 from clinic.units import selectors as units
 from screening import ordered, selectors, table, words
 from screening.holds import Guard, Purpose
+from screening.lifts.models import Lift
 from screening.models import Decision, Screening, TechniqueResult
 from screening.rules import Result
 
@@ -65,7 +66,7 @@ def tell_holds(
             attention.close_flag(
                 waiting[technique],
                 by=by,
-                outcome="done" if found.decision else "superseded",
+                outcome="done" if found.decision or found.lifts else "superseded",
                 words=words.result(found.result) if found.result else "",
             )
     return opened
@@ -164,7 +165,7 @@ def _open(
     )
     flag, opened = attention.open_flag(
         kind=FlagKind.DECIDE,
-        # A decision that has run out makes a new occasion on the same screening.
+        # A decision or a lift that has run out makes a new occasion on the same screening.
         key=f"{selectors.HOLD_KEY}{found.screening_id}:{technique}:{_decided_so_far(patient, technique)}",
         words=said,
         due_at=due if due_at is None else min(due, due_at),
@@ -181,7 +182,8 @@ def _open(
 
 
 def _decided_so_far(patient: Patient, technique: str) -> int:
-    return Decision.objects.filter(patient=patient, technique=technique).count()
+    decided = Decision.objects.filter(patient=patient, technique=technique).count()
+    return decided + Lift.objects.filter(patient=patient, technique=technique).count()
 
 
 def who_is_to_act(patient: Patient) -> Person | None:

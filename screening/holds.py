@@ -10,6 +10,7 @@ from uuid import UUID
 
 from clinic.calculation import NotCalculable
 from screening import rules, waits, words
+from screening.lifts import rules as lifting
 from screening.rules import Answer, Contribution, Result, Tightening
 from screening.table import Table
 
@@ -92,6 +93,7 @@ class Guard:
         missing: keys of rows still open; `ask_again` rows whose answer will be out of date at `at` and is asked
             again at the bedside, without holding anything ahead of time.
         decision: the decision that lets it proceed, or that was made against it.
+        lifts: those that count here: a "do not start" that is lifted for this patient, its decision given.
     """
 
     technique: str
@@ -108,6 +110,7 @@ class Guard:
     missing: tuple[str, ...] = ()
     ask_again: tuple[str, ...] = ()
     decision: GivenDecision | None = None
+    lifts: tuple[lifting.Lift, ...] = ()
     screening_id: UUID | None = None
     fingerprint: str = ""
 
@@ -157,12 +160,14 @@ def judge(
     decisions: Sequence[GivenDecision],
     table: Table,
     policy: Sequence[Tightening] = (),
+    lifts: Sequence[lifting.Lift] = (),
 ) -> Guard:
     """Invariants 3 and 4: what holds a technique at a time, for a purpose.
 
     Args:
         screening: the one in force at that time.
         decisions: of this patient and technique, newest first; each counts until it ran out or ended.
+        lifts: of this patient; each counts while it stands, for the answer it was made for.
     """
     if screening is None:
         return Guard(
@@ -190,6 +195,8 @@ def judge(
             since=screening.at,
             screening_id=screening.id,
         )
+    ahead, standing = lifting.lifted(ahead, lifts, at)
+    aged, _ = lifting.lifted(aged, lifts, at)
     strict = purpose in AT_THE_BEDSIDE
     by_age = _open_by_age(ahead, aged, screening, table, at)
     parts = (*ahead.contributions, *by_age) if strict else ahead.contributions
@@ -204,6 +211,7 @@ def judge(
         since=_since(parts, screening) if parts else None,
         missing=tuple(dict.fromkeys(p.cell.condition for p in parts if p.result is Result.INCOMPLETE)),
         ask_again=() if strict else tuple(part.cell.condition for part in by_age),
+        lifts=standing,
         screening_id=screening.id,
         fingerprint=fingerprint(technique, ahead.contributions, table),
     )
@@ -283,6 +291,8 @@ def _by_decision(
     if standing is not None:
         said = f"{standing.by} decided not to proceed: {standing.reason}"
         return replace(found, bar=Bar.DECIDED_AGAINST, decision=standing, held_because=(said, *lines))
+    if lifting.all_given(found.because, found.lifts):
+        return replace(found, allowed=True)
     if ended := next((one for one in of_these if one.expires_at <= at and not one.had_ended(at)), None):
         from clinic import formats  # reads the clinic's time zone, so only where a time is written
 
@@ -295,11 +305,18 @@ def _lines(found: Guard, table: Table, screening: GivenScreening) -> tuple[str, 
     ordered = sorted(found.because, key=lambda part: -rules.SEVERITY[part.result])
     return tuple(
         dict.fromkeys(
-            words.finding(part, table, age=_age(part, screening, found.at))
-            + ("" if part.result is Result.INCOMPLETE else f": {words.GRADE_WORDS[part.cell.grade]}")
+            words.finding(part, table, age=_age(part, screening, found.at)) + _meaning(part, found.lifts)
             for part in ordered
         )
     )
+
+
+def _meaning(part: Contribution, lifts: Sequence[lifting.Lift]) -> str:
+    if part.result is Result.INCOMPLETE:
+        return ""
+    if any(one.condition == part.cell.condition for one in lifts):
+        return ": lifted for this patient"
+    return f": {words.GRADE_WORDS[part.cell.grade]}"
 
 
 def _age(part: Contribution, screening: GivenScreening, at: dt.datetime) -> dt.timedelta | None:

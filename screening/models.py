@@ -6,6 +6,9 @@ from django.utils import timezone
 from clinic.constraints import AppendOnly
 from clinic.ids import new_id
 from clinic.records import ENCODER, EpisodeModel, EventModel
+from screening.lifts.models import Lift, LiftSignature
+
+__all__ = ["Answer", "AnswerKind", "Decision", "Lift", "LiftSignature", "Screening", "TechniqueResult"]
 
 
 class Screening(EpisodeModel):

@@ -12,6 +12,7 @@ from clinic.patients.models import Patient
 from clinic.staff.models import Person
 from screening import ordered, rules, selectors, table, words
 from screening.holds import Bar, GivenDecision, Guard, Purpose
+from screening.lifts import pages as lift_pages
 from screening.models import Screening, TechniqueResult
 from screening.table import Grade
 
@@ -51,6 +52,10 @@ class TechniqueRow:
     decision: GivenDecision | None
     can_decide: bool
     hold: Guard | None = None
+    lifts: tuple[lift_pages.Counts, ...] = ()
+    liftable: tuple[tuple[str, str], ...] = ()
+    never_lifted: bool = False
+    now: str = ""
 
     @property
     def result_words(self) -> str:
@@ -104,6 +109,7 @@ class ResultPage:
     asked_again: tuple[str, ...]
     earlier: Sequence[Screening]
     sources: tuple[str, ...]
+    lifts: tuple[lift_pages.LiftLine, ...] = ()
 
 
 def in_force(patient: Patient) -> Screening | None:
@@ -155,6 +161,7 @@ def result_page(person: Person, patient: Patient, screening: Screening, at: dt.d
             .select_related("by")
             .order_by("-started_at", "-created_at", "id")[:10]
         ),
+        lifts=lift_pages.lines_of(patient.pk, guards, at) if counts else (),
         sources=tuple(
             dict.fromkeys(citation for row in rows for one in row.because for citation in one.citations)
         ),
@@ -183,11 +190,25 @@ def _row(stored: TechniqueResult, is_ordered: bool, found: Guard | None, *, may_
         because=tuple(_because(one) for one in stored.explanation["because"]),
         decision=found.decision if found else None,
         hold=found if found and found.clinical and is_ordered else None,
+        lifts=lift_pages.counting(found) if found else (),
+        liftable=lift_pages.liftable(found) if found and is_ordered else (),
+        never_lifted=found is not None and lift_pages.never(found),
+        now=_with_lifts(found),
         can_decide=may_decide
         and found is not None
         and found.bar in (Bar.NOTHING, Bar.DECISION_WANTED, Bar.DECIDED_AGAINST)
         and found.result is rules.Result.CLINICIAN_MUST_DECIDE,
     )
+
+
+def _with_lifts(found: Guard | None) -> str:
+    """What the technique reads with its lifts, in words; empty where nothing is lifted."""
+    if found is None or not found.lifts or found.result is None:
+        return ""
+    if found.allowed and found.decision is None:
+        return "a clinician must decide, and the lift gives the decision"
+    said = words.result(found.result)
+    return f"{said[:1].lower()}{said[1:]}"
 
 
 def _because(one: dict[str, Any]) -> Because:

@@ -15,6 +15,7 @@ from clinic.records import Refused
 from clinic.units import selectors as units
 from screening import rules, table, waits
 from screening.holds import GivenDecision, GivenScreening, Guard, Purpose, judge
+from screening.lifts import selectors as lifts
 from screening.models import Answer, AnswerKind, Decision, Screening
 
 Ask = tuple[UUID, str, dt.datetime]
@@ -59,6 +60,7 @@ def guards_each(asks: Iterable[Ask], *, purpose: Purpose | str) -> dict[Ask, Gua
     times = [at for _, _, at in wanted]
     screenings = _screenings(patients, min(times), max(times))
     decisions = _decisions(patients, min(times))
+    lifted = lifts.counting(patients, min(times))
     flags = _flags(patients)
     found: dict[Ask, Guard] = {}
     for ask in wanted:
@@ -70,6 +72,7 @@ def guards_each(asks: Iterable[Ask], *, purpose: Purpose | str) -> dict[Ask, Gua
             screening=_in_force(screenings[patient_id], at),
             decisions=[each for each in decisions[patient_id] if each.technique == technique],
             table=rule_table,
+            lifts=lifted.get(patient_id, ()),
         )
         flag = flags.get((patient_id, technique))
         if one.clinical or (one.wants_somebody and flag is not None):

@@ -24,6 +24,7 @@ from clinic.units import selectors as units
 from screening import check, hold_services, rules, selectors, table, waits, words
 from screening.decision_reasons import AGAINST, PROCEED
 from screening.holds import Guard, Purpose
+from screening.lifts import services as lifts
 from screening.models import Answer, AnswerKind, Decision, Screening, TechniqueResult
 from screening.table import Table
 
@@ -126,6 +127,7 @@ def record_screening(
         action="screening recorded", by=by, subject=row, patient=patient, changed=sorted(answers),
         reason=reason, source=source,
     )  # fmt: skip
+    lifts.follow_answers(by=by, screening=row, found=found)
     referrals.mark_first_seen(patient, at=at, by=by)
     if not late:
         hold_services.tell_holds(by=by, patient=patient, at=at)

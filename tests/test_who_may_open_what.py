@@ -34,7 +34,7 @@ from clinic.models import (
     Shift,
     StandardMinutes,
 )
-from screening.models import Screening
+from screening.models import Lift, Screening
 from tests.who_may_open_what import PEOPLE, TABLE
 from therapy.models import (
     DueWindow,
@@ -124,6 +124,19 @@ def clinic(cast, world) -> Clinic:
         "report_id": report.pk,
         "person_id": cast.colleague.pk,
         "technique": "pep",
+        "condition": "lung_abscess",
+        "lift_id": Lift.objects.create(
+            patient=own,
+            screening=screening,
+            technique="mi_e",
+            condition="lung_abscess",
+            answer="yes",
+            prescriber="Dr Larkspur",
+            reason="r",
+            expires_at=now + hour,
+            by=by,
+            started_at=now,
+        ).pk,
         "kind": "order",
         "pk": order.pk,
         "week": "2026-W47",

@@ -10,6 +10,7 @@ from clinic.formats import count
 from clinic.jobs.registry import handles
 from clinic.jobs.running import Running
 from screening import hold_services
+from screening.lifts import services as lifts
 from therapy.reassessment import services as reassessments
 from therapy.reports import services as reports
 from therapy.scheduling import window_services
@@ -54,7 +55,9 @@ def top_up_due_windows(running: Running) -> dict[str, Any]:
 @handles("tell-holds", title="Tell of holds", slot=quarter_hour)
 def tell_holds(running: Running) -> dict[str, Any]:
     """Open a flag where an ordered technique began to hold by time alone, as when a decision ran out."""
-    opened = hold_services.tell_all_holds(at=timezone.now())
+    now = timezone.now()
+    opened = hold_services.tell_all_holds(at=now)
+    lifts.close_run_out(at=now)
     return {"opened": opened, "words": f"{count(opened, 'flag')} opened"}
 
 

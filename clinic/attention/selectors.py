@@ -81,6 +81,7 @@ def unread_notices(person: Person) -> QuerySet[Notice]:
 _WAYS: dict[tuple[str, str], tuple[str, str, str]] = {
     (FlagKind.REASSESS, ""): ("Reassess", "reassessment-new", "patient"),
     (FlagKind.DECIDE, ""): ("Open the decision", "screening", "patient"),
+    (FlagKind.CO_SIGN, "screening.lift"): ("Read and sign the lift", "lift", "subject"),
     (FlagKind.CO_SIGN, "therapy.order"): ("Open the order", "order", "subject"),
     (FlagKind.CO_SIGN, "therapy.treatmentsession"): ("Open the treatment", "treatment", "subject"),
     (FlagKind.OUTSIDE_RULES, "therapy.treatmentsession"): ("Open the treatment", "treatment", "subject"),

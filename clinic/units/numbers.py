@@ -55,6 +55,7 @@ _NUMBERS = (
     NumberKind(
         "co_sign_hours", "A student's or assistant's record is co-signed within", "h", 24, 1, 168, LOCAL
     ),
+    NumberKind("lift_longest_days", "A lifted 'do not start' counts at most", "days", 7, 1, 31, LOCAL),
     NumberKind("order_sign_hours", "A telephone order is signed within", "h", 24, 1, 168, LOCAL),
     NumberKind(
         "head_down_meal_wait_minutes",

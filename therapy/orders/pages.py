@@ -224,6 +224,8 @@ def guard_line(guard: Guard) -> GuardLine:
     words = RESULT_WORDS[guard.result] if guard.result is not None else "Not screened yet"
     if guard.allowed and guard.decision is not None:
         words = f"{guard.decision.by} decided to proceed"
+    elif guard.allowed and guard.lifts:
+        words = f"Lifted for this patient by {guard.lifts[0].prescriber} and {guard.lifts[0].second}"
     kind = "plain"
     if held:
         kind = "stop" if guard.bar in {"do_not_start", "decided_against"} else "look"
