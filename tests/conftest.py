@@ -14,6 +14,7 @@ from django.test.utils import override_settings
 
 from clinic.models import AccessGrant, Assignment, Patient, PatientIdentity, Person, Unit
 from clinic.staff.roles import Role
+from tests import outcomes
 
 # A loaded machine is slow, not wrong; and where a change is judged, the same examples are tried each time.
 hypothesis.settings.register_profile(
@@ -28,6 +29,10 @@ hypothesis.settings.load_profile("clinic")
 PASSWORD = "a long demo phrase"
 # A Wednesday in winter: no clock change within three weeks on either side.
 NOW = datetime(2026, 11, 25, 9, 41, tzinfo=UTC)
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    outcomes.keep(config)
 
 
 @pytest.fixture(scope="session", autouse=True)

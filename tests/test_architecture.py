@@ -19,6 +19,7 @@ PURE = sorted(
     in {
         "rules.py", "table.py", "calculation.py", "calendar.py", "calculate.py", "windows.py", "matching.py",
         "measures.py", "charts.py", "payload.py", "doses.py", "techniques.py", "kinds.py", "figure_inputs.py",
+        "risk.py", "hazards.py",
         "news2.py", "forced.py",
     }
 )  # fmt: skip
