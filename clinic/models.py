@@ -4,7 +4,8 @@ from clinic.assignments.models import AccessGrant, Assignment
 from clinic.attention.models import Flag, Notice, NoticeAnswer, Told
 from clinic.audit.models import AuditEvent, RecordVersion
 from clinic.jobs.models import JobRun, ProcessHeartbeat
-from clinic.measurements.models import Measurement
+from clinic.limits.models import AgeBandLimits, SpO2Scale, StopLimits
+from clinic.measurements.models import Measurement, MeasurementSet
 from clinic.patients.models import (
     GoalOfCare,
     IsolationNote,
@@ -21,6 +22,7 @@ from clinic.units.models import CareSettingRule, ClinicNumber, Unit
 __all__ = [
     "Absence",
     "AccessGrant",
+    "AgeBandLimits",
     "Assignment",
     "AuditEvent",
     "CareSettingRule",
@@ -32,6 +34,7 @@ __all__ = [
     "IsolationNote",
     "JobRun",
     "Measurement",
+    "MeasurementSet",
     "Notice",
     "NoticeAnswer",
     "Patient",
@@ -44,8 +47,10 @@ __all__ = [
     "ReferralImport",
     "SafetyConcern",
     "Shift",
+    "SpO2Scale",
     "SpO2Target",
     "StandardMinutes",
+    "StopLimits",
     "Told",
     "Unit",
 ]

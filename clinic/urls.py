@@ -13,6 +13,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("patients/", include("clinic.patients.urls")),
     path("referrals/", include("clinic.referrals.urls")),
     path("", include("clinic.staff.urls")),
+    path("", include("clinic.limits.urls")),
     path("settings/", include("clinic.units.urls")),
     path("", include("screening.urls")),
     path("", include("therapy.orders.urls")),

@@ -2,10 +2,12 @@
 
 import datetime as dt
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from django.http import Http404
 
+from clinic.limits import selectors as limits
+from clinic.limits.rules import Target, Watch
 from clinic.patients.models import Patient
 from clinic.staff.models import Person
 from screening import check, ordered, pages, selectors, table, words
@@ -21,6 +23,7 @@ class CheckPage:
         rows: the rows to ask; none where every answer that bears on the technique is in date.
         on_hold: it must not begin, whatever is answered here.
         allowed: the other ordered techniques that nothing holds, shown beside a hold.
+        watch: what the numbers at the bedside are held against.
         then: where the treatment goes on, an address of this site; empty where none was given.
     """
 
@@ -32,6 +35,7 @@ class CheckPage:
     allowed: tuple[str, ...]
     can_decide: bool
     then: str
+    watch: Watch
 
     @property
     def on_hold(self) -> bool:
@@ -53,7 +57,20 @@ def of(person: Person, patient: Patient, technique: str, at: dt.datetime, then: 
         allowed=_allowed(patient, technique, at) if verdict.held else (),
         can_decide=person.licensed and verdict.bar in (Bar.DECISION_WANTED, Bar.DECIDED_AGAINST),
         then=then,
+        watch=watch_of(patient, verdict),
     )
+
+
+def watch_of(patient: Patient, verdict: Guard, at: dt.datetime | None = None) -> Watch:
+    """What the numbers are held against; a decision's limit below which to stop counts where it is the stricter one."""
+    found = limits.watch(patient, at)
+    decided = verdict.decision.stop_below_spo2_percent if verdict.decision else None
+    if decided is None:
+        return found
+    if found.target is None:
+        return replace(found, target=Target(0, 100, decided))
+    own = found.target.stop_below
+    return replace(found, target=replace(found.target, stop_below=max(decided, own or 0)))
 
 
 def may_begin(patient: Patient, technique: str, at: dt.datetime) -> bool:

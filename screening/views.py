@@ -67,7 +67,7 @@ def bedside_check(request: HttpRequest, patient_id: UUID, technique: str) -> Htt
     form = CheckForm(
         data, table=table.current(), previous=page.previous, at=at, asked=page.rows, initial=first
     )
-    context = _about(patient) | {"page": page, "form": form}
+    context = _about(patient) | {"page": page, "form": form, "watch": page.watch}
     if data is None:
         audit.record(action="bedside check read", by=request.user, subject=page.previous, patient=patient)
         return render(request, CHECK, context)

@@ -137,6 +137,7 @@ def clinic(cast, world) -> Clinic:
             by=by,
             started_at=now,
         ).pk,
+        "band": "5-7",
         "kind": "order",
         "pk": order.pk,
         "week": "2026-W47",

@@ -32,6 +32,7 @@ class MeasurementKind:
         loinc: LOINC code, empty where none was checked.
         ucum: UCUM code of the unit as pages write it.
         least_age_years: below this age the measure is not valid.
+        soft_from_age_years: below this age the usual range, which is that of adults, does not hold: nothing is asked.
     """
 
     name: str
@@ -44,6 +45,7 @@ class MeasurementKind:
     loinc: str = ""
     ucum: str = ""
     least_age_years: int = 0
+    soft_from_age_years: int = 0
 
     @property
     def places(self) -> int:
@@ -59,6 +61,10 @@ class MeasurementKind:
     def soft_as_written(self) -> tuple[Decimal, Decimal] | None:
         """The soft range in the unit that pages show; None where there is none."""
         return None if self.soft is None else (self._written(self.soft[0]), self._written(self.soft[1]))
+
+    def soft_at(self, age_years: int) -> tuple[Decimal, Decimal] | None:
+        """The soft range as pages show it, at this age; None where there is none for it."""
+        return self.soft_as_written if age_years >= self.soft_from_age_years else None
 
     def is_possible(self, value: int) -> bool:
         """Whether the stored value lies in the hard range and on a step of the scale."""
@@ -79,19 +85,25 @@ _KINDS = (
     MeasurementKind(
         "spo2_percent", "SpO2", "%", 0, (50, 100), (80, 100), loinc="59408-5", ucum="%"
     ),
-    MeasurementKind("pulse_per_min", "pulse", "/min", 0, (20, 250), (40, 160), loinc="8867-4", ucum="/min"),
+    # What is usual for an adult is never held against a child: without a source for its age nothing is asked.
     MeasurementKind(
-        "respiratory_rate_per_min", "respiratory rate", "/min", 0, (4, 80), (8, 40), loinc="9279-1", ucum="/min"
+        "pulse_per_min", "pulse", "/min", 0, (20, 250), (40, 160), loinc="8867-4", ucum="/min", soft_from_age_years=16
+    ),
+    MeasurementKind(
+        "respiratory_rate_per_min", "respiratory rate", "/min", 0, (4, 80), (8, 40), loinc="9279-1", ucum="/min",
+        soft_from_age_years=16,
     ),
     # Not asked of young children: under 8 years a score is not relied on (common practice, no source).
     MeasurementKind(
         "borg_tenths", "Borg CR10", "", 1, (0, 100), steps=_BORG_STEPS, ucum="{score}", least_age_years=8
     ),
     MeasurementKind(
-        "systolic_mmhg", "systolic blood pressure", "mmHg", 0, (40, 280), (80, 200), loinc="8480-6", ucum="mm[Hg]"
+        "systolic_mmhg", "systolic blood pressure", "mmHg", 0, (40, 280), (80, 200), loinc="8480-6", ucum="mm[Hg]",
+        soft_from_age_years=16,
     ),
     MeasurementKind(
-        "diastolic_mmhg", "diastolic blood pressure", "mmHg", 0, (20, 180), (40, 120), loinc="8462-4", ucum="mm[Hg]"
+        "diastolic_mmhg", "diastolic blood pressure", "mmHg", 0, (20, 180), (40, 120), loinc="8462-4", ucum="mm[Hg]",
+        soft_from_age_years=16,
     ),
     MeasurementKind(
         "temperature_tenths_c", "temperature", "°C", 1, (300, 430), (345, 400), loinc="8310-5", ucum="Cel"

@@ -244,15 +244,20 @@ def record_page(person: Person, of: Patient) -> dict[str, Any]:
     from clinic.assignments import (
         selectors as assignments,
     )  # assignments know patients, not the other way round
+    from clinic.limits import selectors as limits  # limits know patients, not the other way round
     from clinic.referrals import selectors as referrals
 
+    target, stop = spo2_target(of), limits.stop_limits(of)
     return {
         "patient": of,
         "identity": of.identity,
         "banner": banner(of),
         "isolation": isolation(of),
         "goal": goal_of_care(of),
-        "target": spo2_target(of),
+        "target": target,
+        "watch": limits.watch_by(of, target, stop),
+        "stop_limits": stop,
+        "spo2_scale": limits.spo2_scale(of),
         "assignments": list(assignments.history(of.pk)),
         "access": list(assignments.access_to(of.pk)),
         "referrals": list(referrals.of_patient(of.pk)),

@@ -9,6 +9,7 @@ from django.views.decorators.http import require_GET, require_http_methods
 
 from clinic.access import Role, allow, signed_in
 from clinic.forms import posted, refuse, respond_invalid
+from clinic.limits import selectors as limits
 from clinic.records import Refused
 from clinic.staff.models import StandardMinutes
 from clinic.units import forms, selectors, services
@@ -28,6 +29,7 @@ def settings_page(request: HttpRequest) -> HttpResponse:
         "rules": selectors.care_setting_rules(),
         "minutes": selectors.standard_minutes_in_words(),
         "numbers": selectors.numbers_in_force(),
+        "bands": limits.bands_in_force(),
     }
     return render(request, "units/settings.html", context)
 

@@ -9,6 +9,7 @@ from uuid import UUID
 
 from django.db.models import QuerySet
 
+from clinic.limits.rules import OxygenGiven, same_oxygen
 from clinic.measurements.models import Measurement, Moment
 from clinic.models import Patient, Referral
 from clinic.patients.models import DiagnosisGroup
@@ -26,7 +27,6 @@ from therapy.outcomes.response import (
 )
 from therapy.outcomes.whereabouts import Whereabouts
 from therapy.sessions.models import TreatmentSession
-from therapy.sessions.rules import OxygenGiven, same_oxygen
 
 COMPARED = ("spo2_percent", "borg_tenths")
 

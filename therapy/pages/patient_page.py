@@ -11,6 +11,8 @@ from clinic import formats
 from clinic.assignments.models import Assignment
 from clinic.attention import selectors as attention
 from clinic.attention.models import Flag
+from clinic.limits import selectors as limits
+from clinic.limits.rules import Watch
 from clinic.models import GoalOfCare, IsolationNote, Patient, Person
 from clinic.patients import selectors as patients
 from clinic.patients.models import SpO2Target
@@ -92,6 +94,7 @@ class PatientPage:
     isolation: IsolationNote | None
     goal: GoalOfCare | None
     target: SpO2Target | None
+    watch: Watch
     flags: list[Flag]
     diary: IndependentSets | None
     diary_words: str
@@ -105,6 +108,7 @@ def of(person: Person, patient: Patient, now: datetime) -> PatientPage:
     lines = [_order_line(each, verdicts[patient.pk, each.technique]) for each in in_force]
     screening = Screening.objects.filter(patient=patient, ended_at__isnull=True).select_related("by").first()
     diary = _diary(patient, timezone.localtime(now).date())
+    target = patients.spo2_target(patient)
     return PatientPage(
         orders=lines,
         due=_due_today(patient, timezone.localtime(now).date()),
@@ -116,7 +120,8 @@ def of(person: Person, patient: Patient, now: datetime) -> PatientPage:
         .first(),
         isolation=patients.isolation(patient),
         goal=patients.goal_of_care(patient),
-        target=patients.spo2_target(patient),
+        target=target,
+        watch=limits.watch_by(patient, target, limits.stop_limits(patient)),
         flags=list(attention.open_flags_of(person, patient.pk, now=now)),
         diary=diary,
         diary_words=_diary_words(diary),

@@ -10,9 +10,17 @@ from django.http import Http404
 from django.urls import reverse
 
 from clinic import formats
+from clinic.limits.rules import (
+    KIND_OF_SIGN,
+    Finding,
+    OxygenGiven,
+    Saturation,
+    Watch,
+    sign_findings,
+    spo2_findings,
+)
 from clinic.models import Patient, Person
-from clinic.patients import selectors as patients
-from clinic.patients.models import SpO2Target
+from screening.check_page import watch_of
 from screening.holds import Bar, Guard
 from screening.selectors import guard
 from screening.table import current as rule_table
@@ -23,7 +31,6 @@ from therapy.scheduling.models import DueWindow, ScheduledVisit
 from therapy.sessions import words as words_of
 from therapy.sessions.content import SessionPayload
 from therapy.sessions.forms import TreatmentForm
-from therapy.sessions.rules import Finding, OxygenGiven, Saturation, Target, rate_findings, spo2_findings
 from therapy.sessions.selectors import last_oxygen
 
 Kind = Literal["window", "visit", "order"]
@@ -71,27 +78,6 @@ def find(person: Person, kind: str, pk: UUID) -> Task:
     return Task(kind, pk, order.patient, order, window, visit)
 
 
-def target_of(row: SpO2Target | None, verdict: Guard) -> Target | None:
-    """The patient's own range; a decision's limit below which to stop counts where it is the stricter one."""
-    decided = verdict.decision.stop_below_spo2_percent if verdict.decision else None
-    if row is None:
-        return Target(0, 100, decided) if decided is not None else None
-    limits = [each for each in (row.stop_below_percent, decided) if each is not None]
-    return Target(row.low_percent, row.high_percent, max(limits, default=None))
-
-
-def target_words(row: SpO2Target | None, target: Target | None) -> str:
-    """`Target SpO2 88 to 92 %. Stop below 86 %.`"""
-    said = (
-        f"Target SpO2 {row.low_percent} to {row.high_percent} %."
-        if row is not None
-        else "No target range of SpO2 is set for this patient: ask."
-    )
-    if target is not None and target.stop_below is not None:
-        said += f" Stop below {target.stop_below} %."
-    return said
-
-
 @dataclass(frozen=True)
 class Standing:
     """Whether the treatment may begin now, and what to know before."""
@@ -99,9 +85,7 @@ class Standing:
     verdict: Guard
     hold: OrderHold | None
     in_force: bool
-    target: Target | None
-    target_words: str
-    no_target: bool
+    watch: Watch
 
     @property
     def held(self) -> bool:
@@ -150,17 +134,13 @@ class Standing:
 
 
 def standing(task: Task, now: datetime) -> Standing:
-    """Ask the guard for a begin, the order's hold, and the target range in force."""
+    """Ask the guard for a begin, the order's hold, and the limits in force."""
     verdict = guard(task.patient, task.order.technique, now, purpose="begin")
-    row = patients.spo2_target(task.patient)
-    target = target_of(row, verdict)
     return Standing(
         verdict=verdict,
         hold=orders.hold_in_force(task.order),
         in_force=orders.orders_in_force(now).filter(pk=task.order.pk).exists(),
-        target=target,
-        target_words=target_words(row, target),
-        no_target=row is None,
+        watch=watch_of(task.patient, verdict),
     )
 
 
@@ -173,24 +153,23 @@ def oxygen_help(patient: Patient) -> str:
     return f"Last recorded {formats.date_time(last.measured_at)}: {said}."
 
 
-def findings_of(form: TreatmentForm, target: Target | None) -> list[Finding]:
+def findings_of(form: TreatmentForm, watch: Watch) -> list[Finding]:
     """What the numbers on the page say as they stand, however incomplete the rest of the form is."""
     given = getattr(form, "cleaned_data", {})
     before, after = _saturation(given, "before"), _saturation(given, "after")
-    found = list(spo2_findings(before, after, target))
-    for moment in ("before", "after"):
-        pulse, rate = given.get(f"{moment}_pulse"), given.get(f"{moment}_breaths")
-        found += rate_findings(pulse, rate, form.age, moment)
-    return found
+    signs = [
+        {"pulse": given.get(f"{moment}_pulse"), "respiratory_rate": given.get(f"{moment}_breaths")}
+        for moment in ("before", "after")
+    ]
+    return [
+        *spo2_findings(before, after, watch.target),
+        *sign_findings(*signs, stop=watch.stop, band=watch.band),
+    ]
 
 
-def findings_in(payload: SessionPayload, target: Target | None, age: int) -> list[Finding]:
+def findings_in(payload: SessionPayload, watch: Watch) -> list[Finding]:
     """The same for a stored treatment."""
     values = {(each.kind, each.moment): each for each in payload.measurements}
-
-    def number(kind: str, moment: str) -> int | None:
-        found = values.get((kind, moment))
-        return found.value if found else None
 
     def saturation(moment: str) -> Saturation | None:
         row = values.get(("spo2_percent", moment))
@@ -200,11 +179,14 @@ def findings_in(payload: SessionPayload, target: Target | None, age: int) -> lis
         given = OxygenGiven(oxygen.device, oxygen.flow_ml_per_min, oxygen.fio2_percent) if oxygen else None
         return Saturation(row.value, given)
 
-    found = list(spo2_findings(saturation("before"), saturation("after"), target))
-    for moment in ("before", "after"):
-        pulse, rate = number("pulse_per_min", moment), number("respiratory_rate_per_min", moment)
-        found += rate_findings(pulse, rate, age, moment)
-    return found
+    signs = [
+        {sign: values[kind, moment].value for sign, kind in KIND_OF_SIGN.items() if (kind, moment) in values}
+        for moment in ("before", "after")
+    ]
+    return [
+        *spo2_findings(saturation("before"), saturation("after"), watch.target),
+        *sign_findings(*signs, stop=watch.stop, band=watch.band),
+    ]
 
 
 def summary(payload: SessionPayload, people: Iterable[tuple[str, int]]) -> list[tuple[str, str]]:

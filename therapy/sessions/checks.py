@@ -7,10 +7,12 @@ from typing import Any
 from django.utils import timezone
 
 from clinic import formats
+from clinic.limits.selectors import age_years
 from clinic.measurements import kinds
 from clinic.models import Patient, Person
 from therapy.orders.models import Order
 from therapy.scheduling.models import DueWindow, ScheduledVisit
+from therapy.sessions.consistency import unexplained
 from therapy.sessions.content import SessionPayload
 from therapy.sessions.models import AdverseEvent
 from therapy.sessions.rules import DOSE_UNITS, Dose, delivered_word, dose_of
@@ -86,7 +88,7 @@ def against_order(payload: SessionPayload, order: Order | None) -> list[Problem]
 
 
 def against_patient(payload: SessionPayload, patient: Patient, on: date) -> list[Problem]:
-    """Measures that are not valid at the patient's age."""
+    """Measures that are not valid at the patient's age, and unusual ones where the usual range is that of an age."""
     found = []
     age = age_years(patient, on)
     for place, each in enumerate(payload.measurements):
@@ -95,6 +97,9 @@ def against_patient(payload: SessionPayload, patient: Patient, on: date) -> list
             words = f"{kind.words} is not taken under {kind.least_age_years} years."
             at = f"/measurements/{place}/kind"
             found.append(problem(at, "not_applicable", words, f"from {kind.least_age_years} y", age))
+        of_age = kind.soft_from_age_years and age >= kind.soft_from_age_years
+        if of_age and kind.is_possible(each.value) and not kind.is_usual(each.value):
+            found += unexplained(each, f"/measurements/{place}")
     return found
 
 
@@ -121,15 +126,6 @@ def against_other_events(payload: SessionPayload) -> list[Problem]:
         for place, each in enumerate(payload.adverse_events)
         if each.id in taken
     ]
-
-
-def age_years(patient: Patient, on: date) -> int:
-    """Whole years of age; by the birth year alone once the identity was erased (the youngest it can be)."""
-    identity = getattr(patient, "identity", None)
-    if identity is None:
-        return max(on.year - patient.birth_year - 1, 0)
-    born: date = identity.birth_date
-    return on.year - born.year - ((on.month, on.day) < (born.month, born.day))
 
 
 def local_date(moment: datetime) -> date:

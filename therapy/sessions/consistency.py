@@ -126,12 +126,20 @@ def _measurements(payload: SessionPayload) -> list[Problem]:
             steps = ", ".join(map(str, kind.steps)) if kind.steps else f"{kind.hard[0]}..{kind.hard[1]}"
             found.append(problem(f"{at}/value", "out_of_range", f"{error}.", steps, each.value))
             continue
-        if not usual and not each.unusual_because and kind.soft:
-            words = f"{each.value} is unusual: correct it, or say why it is right."
-            usual_range = f"usually {kind.soft[0]}..{kind.soft[1]}"
-            found.append(problem(f"{at}/unusual_because", "missing", words, usual_range, each.value))
+        if not usual and not kind.soft_from_age_years:
+            found += unexplained(each, at)
         found += _oxygen(each, f"{at}/oxygen")
     return found
+
+
+def unexplained(measured: Measured, at: str) -> list[Problem]:
+    """An unusual value without the reason why it is right."""
+    soft = kinds.kind(measured.kind).soft
+    if soft is None or measured.unusual_because:
+        return []
+    words = f"{measured.value} is unusual: correct it, or say why it is right."
+    allowed = f"usually {soft[0]}..{soft[1]}"
+    return [problem(f"{at}/unusual_because", "missing", words, allowed, measured.value)]
 
 
 def _oxygen(measured: Measured, at: str) -> list[Problem]:

@@ -237,7 +237,9 @@ class TreatmentForm(ClinicForm):
 def form_for(technique: str, order: Order | None, age_years: int) -> type[TreatmentForm]:
     """The form of one technique: its dose as ordered, its settings, and what is measured at this age."""
     grid = tuple(one for one in GRID if kinds.kind(one[1]).least_age_years <= age_years)
-    measured = {name: field for moment in MOMENTS for name, field in _grid_fields(moment, grid).items()}
+    measured = {
+        name: field for moment in MOMENTS for name, field in _grid_fields(moment, grid, age_years).items()
+    }
     done = _done_fields(technique, order)
     events = {
         name: field for number in range(EVENTS_ON_PAGE) for name, field in _event_fields(number).items()
@@ -250,7 +252,7 @@ def form_for(technique: str, order: Order | None, age_years: int) -> type[Treatm
     return type("TreatmentFormOfTechnique", (TreatmentForm,), attributes)
 
 
-def _grid_fields(moment: str, grid: Iterable[tuple[str, str, str]]) -> dict[str, forms.Field]:
+def _grid_fields(moment: str, grid: Iterable[tuple[str, str, str]], age_years: int) -> dict[str, forms.Field]:
     fields: dict[str, forms.Field] = {}
     for name, kind_name, label in grid:
         kind = kinds.kind(kind_name)
@@ -260,7 +262,7 @@ def _grid_fields(moment: str, grid: Iterable[tuple[str, str, str]]) -> dict[str,
             places=kind.places,
             scale=kind.scale or None,
             hard=kind.hard_as_written,
-            soft=kind.soft_as_written,
+            soft=kind.soft_at(age_years),
             called=f"{label} {moment}",
             required=False,
         )

@@ -10,10 +10,12 @@ from django.utils import timezone
 
 from clinic import formats
 from clinic.forms import refuse, respond_invalid
+from clinic.limits.selectors import age_years
 from clinic.measurements import kinds
 from clinic.models import Patient, Person
 from clinic.patients import selectors as patients
 from clinic.records import Refused
+from screening.check_page import watch_of
 from screening.selectors import guard
 from therapy.orders import selectors as orders
 from therapy.orders.models import Order
@@ -21,7 +23,6 @@ from therapy.scheduling.selectors import active_therapists
 from therapy.sessions import bedside, page_payload, selectors, services
 from therapy.sessions import words as words_of
 from therapy.sessions.alerts import flags_of
-from therapy.sessions.checks import age_years
 from therapy.sessions.content import SessionPayload
 from therapy.sessions.forms import AmendForm, TreatmentForm, form_for
 from therapy.sessions.models import TreatmentSession
@@ -67,7 +68,7 @@ def findings(request: HttpRequest, task: bedside.Task) -> HttpResponse:
     form = kind(request.POST, people={})
     form.is_valid()
     standing = bedside.standing(task, timezone.now())
-    return render(request, FINDINGS, {"findings": bedside.findings_of(form, standing.target)})
+    return render(request, FINDINGS, {"findings": bedside.findings_of(form, standing.watch)})
 
 
 def answer_amendment(request: HttpRequest, by: Person, treatment: TreatmentSession) -> HttpResponse:
@@ -127,11 +128,9 @@ def about_treatment(person: Person, treatment: TreatmentSession) -> dict[str, An
     payload = payload_of(treatment)
     there = treatment.staff.filter(entered_in_error=False).select_related("person").order_by("id")
     measured = measurements_of(treatment)
-    target = bedside.target_of(
-        patients.spo2_target(treatment.patient, treatment.started_at),
-        guard(treatment.patient, treatment.technique, treatment.started_at, purpose="record"),
-    )
-    age_then = age_years(treatment.patient, timezone.localdate(treatment.started_at))
+    at = treatment.started_at
+    verdict = guard(treatment.patient, treatment.technique, at, purpose="record")
+    watch = watch_of(treatment.patient, verdict, at)
     return {
         "treatment": treatment,
         "patient": treatment.patient,
@@ -144,7 +143,8 @@ def about_treatment(person: Person, treatment: TreatmentSession) -> dict[str, An
             for row in measured
             if row.confirmed_reason
         ],
-        "findings": bedside.findings_in(payload, target, age_then),
+        "findings": bedside.findings_in(payload, watch),
+        "watch": watch,
         "history": selectors.history_of(treatment),
         "sent_again": selectors.sent_again(treatment),
         "flags": flags_of(treatment),
@@ -227,7 +227,7 @@ def _record_context(task: bedside.Task, form: TreatmentForm) -> dict[str, Any]:
 
 def _findings(form: TreatmentForm, context: Mapping[str, Any]) -> dict[str, Any]:
     """What the numbers say, beside the form as it was filled."""
-    return {"findings": bedside.findings_of(form, context["standing"].target)}
+    return {"findings": bedside.findings_of(form, context["standing"].watch)}
 
 
 def _to_confirm(

@@ -1,7 +1,6 @@
-"""The rules of a recorded treatment: why it was not given, how much was given, and what a measurement means. Pure.
+"""The rules of a recorded treatment: why it was not given, how much was given, and which condition it found. Pure.
 
-What is unknown stays unknown: a value that is missing, or oxygen that was not recorded, gives no finding, never
-"no finding". A finding supports a decision and makes none: local protocols and the licensed clinician come first.
+What the measured numbers mean stands in clinic/limits/rules.py.
 """
 
 from collections.abc import Mapping
@@ -10,7 +9,6 @@ from typing import Literal
 
 GIVEN = ("full", "part")
 DeliveredWord = Literal["full", "part", "not_delivered"]
-Kind = Literal["stop", "look"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,116 +86,6 @@ def delivered_word(dose: Dose | None) -> DeliveredWord | None:
     if dose.done == 0:
         return "not_delivered"
     return "full" if dose.done >= dose.ordered else "part"
-
-
-@dataclass(frozen=True, slots=True)
-class OxygenGiven:
-    """The oxygen at a measurement: air, or a device with its flow or the inspired fraction."""
-
-    device: str
-    flow_ml_per_min: int | None = None
-    fio2_percent: int | None = None
-
-
-def same_oxygen(before: OxygenGiven | None, after: OxygenGiven | None) -> bool:
-    """Whether two measurements were made on the same oxygen. Oxygen that is not known is never the same.
-
-    A saturation cannot be read without the oxygen given (British Thoracic Society oxygen guideline 2017, BMJ Open
-    Respir Res 4:e000170): two are compared only at the same oxygen.
-    """
-    if before is None or after is None or "unknown" in (before.device, after.device):
-        return False
-    if before.device == after.device == "air":
-        return True
-    known = before.flow_ml_per_min is not None or before.fio2_percent is not None
-    return known and before == after
-
-
-@dataclass(frozen=True, slots=True)
-class Saturation:
-    """One SpO2 in per cent with its oxygen."""
-
-    percent: int
-    oxygen: OxygenGiven | None
-
-
-@dataclass(frozen=True, slots=True)
-class Target:
-    """A patient's own SpO2 target range in per cent, and below what to stop; there is no silent default."""
-
-    low: int
-    high: int
-    stop_below: int | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Finding:
-    """Something to look at, or a reason to stop, with its source."""
-
-    code: str
-    kind: Kind
-    field: str
-    words: str
-    action: str
-    source: str
-
-
-# British Thoracic Society oxygen guideline 2017: a fall of 3 points or more, or below the patient's own target range,
-# asks for an assessment.
-SPO2_FALL_POINTS = 3
-_BTS = "British Thoracic Society oxygen guideline 2017"
-_LOCAL = "Set for this patient"
-_ASSESS = "Rest, sit up, measure again before the next set. Local protocol decides."
-_STOP = "Stop, return to the resting position, and call whoever must decide. Local protocol decides."
-
-
-def spo2_findings(
-    before: Saturation | None, after: Saturation | None, target: Target | None
-) -> tuple[Finding, ...]:
-    """What a saturation before and after says: stop below the patient's limit; a fall; below the target range.
-
-    A fall is only found at the same oxygen; a value below a limit is found whatever the oxygen.
-    """
-    found: list[Finding] = []
-    for moment, value in (("before", before), ("after", after)):
-        if value is None or target is None:
-            continue
-        if target.stop_below is not None and value.percent < target.stop_below:
-            words = f"SpO2 {moment} is {value.percent} %, below the limit of {target.stop_below} %."
-            found.append(Finding("spo2_stop", "stop", f"spo2_{moment}", words, _STOP, _LOCAL))
-        elif value.percent < target.low:
-            words = f"SpO2 {moment} is {value.percent} %, below the target range of {target.low} to {target.high} %."
-            found.append(Finding("spo2_below_target", "look", f"spo2_{moment}", words, _ASSESS, _BTS))
-    if before is not None and after is not None and same_oxygen(before.oxygen, after.oxygen):
-        fall = before.percent - after.percent
-        if fall >= SPO2_FALL_POINTS:
-            words = f"SpO2 fell {fall} points at the same oxygen."
-            found.append(Finding("spo2_fall", "look", "spo2_after", words, _ASSESS, _BTS))
-    return tuple(found)
-
-
-# Adults only: heart rate 40 to 130, by analogy with the mobilisation of intensive-care patients (review, 2020, tables
-# 5-6, second hand). Never applied below 16 years without an age band set by the clinic.
-PULSE_STOP = (40, 130)
-RESPIRATORY_RATE_STOP = (5, 40)
-_ICU = "By analogy with intensive-care mobilisation, review 2020 (second hand)"
-
-
-def rate_findings(
-    pulse_per_min: int | None, respiratory_rate_per_min: int | None, age_years: int | None, moment: str
-) -> tuple[Finding, ...]:
-    """Pulse and breathing rate beyond what is usual to treat at, from 16 years; a younger or unknown age: none."""
-    if age_years is None or age_years < 16:
-        return ()
-    found = []
-    for name, words, value, (low, high) in (
-        ("pulse", "Pulse", pulse_per_min, PULSE_STOP),
-        ("respiratory_rate", "Breathing rate", respiratory_rate_per_min, RESPIRATORY_RATE_STOP),
-    ):
-        if value is not None and not low <= value <= high:
-            said = f"{words} {moment} is {value} /min, outside {low} to {high} /min."
-            found.append(Finding(f"{name}_outside", "look", f"{name}_{moment}", said, _ASSESS, _ICU))
-    return tuple(found)
 
 
 # Conditions found at the bedside that hold at once: what was seen, and the row of the rule table it answers.

@@ -76,7 +76,7 @@ def test_it_shows_who_it_is_what_holds_what_is_due_and_what_was_given(read, orde
         "MOSSWATER, Bryn",
         "Contact precautions: gown, gloves",
         "Home by Friday",
-        "88 to 92 %, stop below 86 %",
+        "Stop: SpO2 below 86 %",
         "Stop: On hold. Oscillating PEP: await chest film. Dr Larkspur decides by 25-Nov-2026 09:41.",
         "3 sets of 10 breaths, twice a day",
         "10:05 to 12:05",

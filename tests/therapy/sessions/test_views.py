@@ -9,6 +9,7 @@ import pytest
 from django.urls import reverse
 
 from clinic import records
+from clinic.limits import services as limits
 from clinic.models import AuditEvent, Flag, SpO2Target
 from clinic.patients import services as patients
 from tests.conftest import NOW
@@ -90,7 +91,9 @@ def to_confirm(client, window, **changes):
 def test_a_treatment_is_begun_filled_in_confirmed_and_recorded_once(client, window, world):
     page = client.get(reverse("treat-window", args=[window.pk]))
     assert "Start now with MOSSWATER, Bryn" in text(page)
-    assert "Target SpO2 88 to 92 %. Stop below 86 %." in text(page)
+    assert "Target SpO2 88 to 92 %." in text(page)
+    assert "Stop: SpO2 below 86 %." in text(page)
+    assert "Warning limits for adults, from 16 years: pulse below 40 or above 130 /min" in text(page)
     assert client.post(address("treat-begin", window)).url == address("treat-record", window)
     confirm = to_confirm(client, window)
     assert confirm.status_code == 200
@@ -242,6 +245,29 @@ def test_borg_is_not_asked_under_eight_years(sign_in, cast, world, screened):
     )  # fmt: skip
     page = sign_in(cast.colleague).get(reverse("treat-record", args=["order", order.pk]))
     assert "before_borg" not in page.content.decode()
+
+
+def test_what_is_usual_for_an_adult_is_never_held_against_a_child(sign_in, cast, world, screened):
+    # 11 years: a pulse of 170 and 45 breaths are asked about in an adult; here there is no number for the age.
+    order = make_order(world.thistledown, cast.colleague)
+    client, at = sign_in(cast.colleague), reverse("treat-record", args=["order", order.pk])
+    numbers = {"before_pulse": "170", "before_breaths": "45", "before_spo2": ""}
+    page = client.get(at)
+    assert "No warning limits are set for children of 8 to 11 years" in text(page)
+    confirm = client.post(at, {**fields_of(page), **FILLED, **numbers, "after_spo2": "", "step": "check"})
+    assert confirm.status_code == 200
+    assert "unusual" not in text(confirm)
+    assert "Look:" not in text(confirm)
+
+
+def test_a_stop_limit_of_the_patient_stands_at_the_bedside_and_stops_in_words(client, window, world, cast):
+    limits.set_stop_limits(
+        world.mosswater, by=cast.therapist, limits={"pulse_above": 110}, reason="Ward round"
+    )
+    assert "pulse above 110 /min" in text(client.get(address("treat-record", window)))
+    live = client.post(address("treat-findings", window), {"after_pulse": "111"})
+    assert "Stop: Pulse after is 111 /min, above 110 /min, the limit set for this patient." in text(live)
+    assert "Stop:" not in text(client.post(address("treat-findings", window), {"after_pulse": "110"}))
 
 
 @pytest.mark.parametrize(
