@@ -7,6 +7,7 @@ from clinic.jobs.models import JobRun, ProcessHeartbeat
 from clinic.limits.models import AgeBandLimits, SpO2Scale, StopLimits
 from clinic.measurements.models import Measurement, MeasurementSet
 from clinic.patients.models import (
+    CareSettingChange,
     GoalOfCare,
     IsolationNote,
     Patient,
@@ -25,6 +26,7 @@ __all__ = [
     "AgeBandLimits",
     "Assignment",
     "AuditEvent",
+    "CareSettingChange",
     "CareSettingRule",
     "ClinicNumber",
     "Competency",

@@ -27,8 +27,10 @@ def to_ask(found: Guard, table: Table) -> tuple[str, ...]:
     Args:
         found: the guard for `begin`, or for `record` at the start of the treatment.
     Returns: rows in the order of the table. Answering exactly these settles what is incomplete; leaving out any
-        one of them does not. Nothing where no answer would settle it.
+        one of them does not. Nothing where no answer would settle it, or all must be screened again.
     """
+    if found.bar is Bar.CARE_SETTING_CHANGED:
+        return ()
     wanted = table.bearing_on(found.technique) if found.bar is Bar.SCREENING_MISSING else found.missing
     return askable(wanted, table)
 

@@ -28,6 +28,7 @@ from screening.rules import Result
 WHO_DECIDES = "the prescriber or another licensed clinician"
 NOTICE_KIND = "hold"
 OVERDUE_KIND = "overdue"
+MOST_CHARACTERS = 340  # of what was found, so that the whole fits a flag
 RINGS_AGAIN = (FlagKind.DECIDE, FlagKind.RECHECK)
 AT_ONCE = 200  # patients whose answers are read together
 
@@ -159,10 +160,7 @@ def _open(
     due_at: dt.datetime | None = None,
 ) -> list[Flag]:
     due = at + dt.timedelta(minutes=units.number("decide_by_minutes"))
-    said = (
-        f"{words.technique(technique, table.current())} on hold. {'; '.join(found.held_because)}. "
-        f"Must decide: {WHO_DECIDES}."
-    )
+    said = _said(technique, found)
     flag, opened = attention.open_flag(
         kind=FlagKind.DECIDE,
         # A decision or a lift that has run out makes a new occasion on the same screening.
@@ -179,6 +177,25 @@ def _open(
         return []
     tell_who_must_know(patient, kind=NOTICE_KIND, words=said, by=by, flag=flag, at=at)
     return [flag]
+
+
+def _said(technique: str, found: Guard) -> str:
+    """What is told: what was found, whole where it fits, and how much is open; who reads it opens the hold."""
+    rule_table = table.current()
+    findings = list(found.held_because)
+    if found.missing:
+        # What is open comes first there, and is only counted here.
+        findings = list(dict.fromkeys(words.finding(part, rule_table) for part in found.findings))
+    shown = findings
+    while len(shown) > 1 and len("; ".join(shown)) > MOST_CHARACTERS:
+        shown = shown[:-1]
+    if more := len(findings) - len(shown):
+        shown = [*shown, f"and {formats.count(more, 'more finding')}"]
+    open_rows = f" {formats.count(len(found.missing), 'question')} not answered." if found.missing else ""
+    return (
+        f"{words.technique(technique, rule_table)} on hold. {'; '.join(shown)[:MOST_CHARACTERS]}.{open_rows} "
+        f"Must decide: {WHO_DECIDES}."
+    )
 
 
 def _decided_so_far(patient: Patient, technique: str) -> int:

@@ -36,6 +36,7 @@ class Bar(StrEnum):
     INCOMPLETE = "incomplete"
     OUT_OF_DATE = "out_of_date"
     DO_NOT_START = "do_not_start"
+    CARE_SETTING_CHANGED = "care_setting_changed"
     DECISION_WANTED = "decision_wanted"
     DECIDED_AGAINST = "decided_against"
 
@@ -45,12 +46,18 @@ CLINICAL_BARS = frozenset({Bar.DO_NOT_START, Bar.DECISION_WANTED, Bar.DECIDED_AG
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GivenScreening:
-    """A screening as the guard needs it; `policy` is the local policy under which it was answered."""
+    """A screening as the guard needs it.
+
+    Attributes:
+        policy: the local policy under which it was answered.
+        whole_at: when all of it was last gone through; a bedside check or a finding carries it over.
+    """
 
     id: UUID
     at: dt.datetime
     answers: Mapping[str, Answer]
     policy: str = ""
+    whole_at: dt.datetime | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,6 +99,7 @@ class Guard:
         who_decides, decide_by: from the open flag, where there is one.
         missing: keys of rows still open; `ask_again` rows whose answer will be out of date at `at` and is asked
             again at the bedside, without holding anything ahead of time.
+        screen_again: why the whole must be screened again before the next treatment; empty where it need not.
         decision: the decision that lets it proceed, or that was made against it.
         lifts: those that count here: a "do not start" that is lifted for this patient, its decision given.
     """
@@ -109,6 +117,7 @@ class Guard:
     decide_by: dt.datetime | None = None
     missing: tuple[str, ...] = ()
     ask_again: tuple[str, ...] = ()
+    screen_again: str = ""
     decision: GivenDecision | None = None
     lifts: tuple[lifting.Lift, ...] = ()
     screening_id: UUID | None = None
@@ -226,6 +235,38 @@ def judge(
         # What was decided on the findings stays decided while another row is open.
         found = replace(found, decision=_standing(found, decisions, at))
     return replace(found, bar=bar, held_because=_lines(found, table, screening))
+
+
+def after_move(found: Guard, screening: GivenScreening | None, moved_at: dt.datetime | None) -> Guard:
+    """After a change of care setting begin and record want all of the screening gone through again.
+
+    Ahead of time nothing is held by it; it is said, as for answers that are asked again at the bedside.
+
+    Args:
+        found: what `judge` says.
+        screening: the one it was judged by.
+        moved_at: the last change of care setting up to the time asked about; None where there was none.
+    """
+    if screening is None or moved_at is None:
+        return found
+    if screening.whole_at is not None and screening.whole_at >= moved_at:
+        return found
+    from clinic import formats  # reads the clinic's time zone, so only where a time is written
+
+    said = f"The care setting changed {formats.date_time(moved_at)}: screen again"
+    found = replace(found, screen_again=said)
+    if found.purpose not in AT_THE_BEDSIDE:
+        return found
+    if found.bar is Bar.DO_NOT_START:
+        return replace(found, held_because=(*found.held_because, said))
+    return replace(
+        found,
+        allowed=False,
+        result=rules.worst((found.result or Result.INCOMPLETE, Result.INCOMPLETE)),
+        bar=Bar.CARE_SETTING_CHANGED,
+        held_because=(said, *found.held_because),
+        since=moved_at if found.since is None else min(found.since, moved_at),
+    )
 
 
 def _open_by_age(

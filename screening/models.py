@@ -22,6 +22,11 @@ class Screening(EpisodeModel):
     )
     table_version = models.CharField(max_length=20)
     policy_version = models.CharField(max_length=20, blank=True)
+    whole_at = models.DateTimeField(
+        null=True,
+        blank=True,
+        help_text="When all of it was last gone through; a bedside check or a finding carries it over.",
+    )
 
     class Meta(EpisodeModel.Meta):
         constraints = [

@@ -10,11 +10,12 @@ from django.db.models import Prefetch, Q
 from django.utils import timezone
 
 from clinic.attention.models import Flag, FlagKind, FlagState
+from clinic.patients import selectors as patient_selectors
 from clinic.patients.models import Patient, PatientIdentity
 from clinic.records import Refused
 from clinic.units import selectors as units
 from screening import rules, table, waits
-from screening.holds import GivenDecision, GivenScreening, Guard, Purpose, judge
+from screening.holds import GivenDecision, GivenScreening, Guard, Purpose, after_move, judge
 from screening.lifts import selectors as lifts
 from screening.models import Answer, AnswerKind, Decision, Screening
 
@@ -62,17 +63,22 @@ def guards_each(asks: Iterable[Ask], *, purpose: Purpose | str) -> dict[Ask, Gua
     decisions = _decisions(patients, min(times))
     lifted = lifts.counting(patients, min(times))
     flags = _flags(patients)
+    moves = patient_selectors.care_setting_changes(patients)
     found: dict[Ask, Guard] = {}
     for ask in wanted:
         patient_id, technique, at = ask
+        screening = _in_force(screenings[patient_id], at)
         one = judge(
             technique,
             at,
             Purpose(purpose),
-            screening=_in_force(screenings[patient_id], at),
+            screening=screening,
             decisions=[each for each in decisions[patient_id] if each.technique == technique],
             table=rule_table,
             lifts=lifted.get(patient_id, ()),
+        )
+        one = after_move(
+            one, screening, next((moved for moved in moves.get(patient_id, ()) if moved <= at), None)
         )
         flag = flags.get((patient_id, technique))
         if one.clinical or (one.wants_somebody and flag is not None):
@@ -135,7 +141,11 @@ def _screenings(
     found: dict[UUID, list[tuple[Screening, GivenScreening]]] = defaultdict(list)
     for row in rows:
         given = GivenScreening(
-            id=row.pk, at=row.started_at, answers=answers_of(row), policy=row.policy_version
+            id=row.pk,
+            at=row.started_at,
+            answers=answers_of(row),
+            policy=row.policy_version,
+            whole_at=row.whole_at,
         )
         found[row.patient_id].append((row, given))
     return found

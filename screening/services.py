@@ -21,7 +21,7 @@ from clinic.referrals import services as referrals
 from clinic.staff.models import Person
 from clinic.staff.roles import Role
 from clinic.units import selectors as units
-from screening import check, hold_services, rules, selectors, table, waits, words
+from screening import check, hold_services, moves, rules, selectors, table, waits, words
 from screening.decision_reasons import AGAINST, PROCEED
 from screening.holds import Guard, Purpose
 from screening.lifts import services as lifts
@@ -53,6 +53,8 @@ def record_screening(
     unusual: Mapping[str, str] = MappingProxyType({}),
     replacing: Any = None,
     screening_id: UUID | None = None,
+    whole: bool = True,
+    patient_seen: bool = True,
     source: str = "web",
 ) -> Screening:
     """Record one dated set of answers with the result per technique; it replaces the one in force.
@@ -67,6 +69,9 @@ def record_screening(
         unusual: why a value outside its usual range is right, by key.
         replacing: the id of the screening that the person saw, "" when there was none; None checks nothing.
         screening_id: made by the page or the device; sent again, it makes no second record.
+        whole: that all of it was gone through; False for a bedside check, a finding, or what a file says, which
+            do not count as screening again after a change of care setting.
+        patient_seen: that the patient was seen; False for what a file says.
         source: web, tablet, job or command, for the audit trail.
     Returns: the screening; the one already recorded when it was sent again. One that was asked before the
         one in force began is stored as ended already.
@@ -107,6 +112,7 @@ def record_screening(
         table_version=rule_table.version,
         policy_version=policy,
         started_at=at,
+        whole_at=at if whole else before.whole_at if before is not None else None,
     )
     try:
         with transaction.atomic():
@@ -128,9 +134,7 @@ def record_screening(
         reason=reason, source=source,
     )  # fmt: skip
     lifts.follow_answers(by=by, screening=row, found=found)
-    referrals.mark_first_seen(patient, at=at, by=by)
-    if not late:
-        hold_services.tell_holds(by=by, patient=patient, at=at)
+    _afterwards(row, by=by, late=late, patient_seen=patient_seen)
     return row
 
 
@@ -216,6 +220,15 @@ def decide(
             words="Decided to proceed" if proceed else "Decided not to proceed",
         )
     return row
+
+
+def _afterwards(row: Screening, *, by: Person, late: bool, patient_seen: bool) -> None:
+    """What a new screening brings with it: first seen, who is told of holds, what waited for it."""
+    if patient_seen:
+        referrals.mark_first_seen(row.patient, at=row.started_at, by=by)
+    if not late:
+        hold_services.tell_holds(by=by, patient=row.patient, at=row.started_at)
+        moves.close_screened_again(row.patient, row, by=by)
 
 
 def _require_visible(by: Person, patient: Patient) -> None:

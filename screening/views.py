@@ -118,6 +118,7 @@ def _recorded(request: HttpRequest, patient: Patient, form: ScreeningForm) -> ob
             unusual=form.unusual,
             replacing=form.cleaned_data["based_on"],
             screening_id=form.cleaned_data["screening_id"],
+            whole=not isinstance(form, CheckForm),
         )
     except Refused as refused:
         refuse(form, refused)

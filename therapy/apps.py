@@ -10,7 +10,8 @@ class TherapyConfig(AppConfig):
 
     def ready(self) -> None:
         from clinic.patients import followers as patients
-        from screening import ordered
+        from clinic.referrals import followers as referrals
+        from screening import imported, moves, ordered
         from therapy.orders import followers
         from therapy.orders import selectors as orders
         from therapy.orders import services as order_services
@@ -18,5 +19,7 @@ class TherapyConfig(AppConfig):
 
         patients.follow(order_services.follow_patient)
         patients.follow(window_services.follow_patient)
+        patients.follow_moves(moves.follow_move)
+        referrals.follow(imported.follow, keys=imported.keys)
         followers.follow(window_services.follow_order)
         ordered.told_by(orders.techniques_ordered)

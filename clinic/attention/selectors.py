@@ -80,8 +80,10 @@ def unread_notices(person: Person) -> QuerySet[Notice]:
 # Where each kind is dealt with: the words, the URL name, and whether it takes the patient or the record it is about.
 _WAYS: dict[tuple[str, str], tuple[str, str, str]] = {
     (FlagKind.REASSESS, ""): ("Reassess", "reassessment-new", "patient"),
-    (FlagKind.DECIDE, ""): ("Open the decision", "screening", "patient"),
     (FlagKind.CO_SIGN, "screening.lift"): ("Read and sign the lift", "lift", "subject"),
+    (FlagKind.DECIDE, ""): ("Open the decision", "screening", "patient"),
+    (FlagKind.SCREEN_AGAIN, ""): ("Screen again", "screening-new", "patient"),
+    (FlagKind.RECHECK, "therapy.treatmentstop"): ("Open the stop page", "stop", "subject"),
     (FlagKind.CO_SIGN, "therapy.order"): ("Open the order", "order", "subject"),
     (FlagKind.CO_SIGN, "therapy.treatmentsession"): ("Open the treatment", "treatment", "subject"),
     (FlagKind.OUTSIDE_RULES, "therapy.treatmentsession"): ("Open the treatment", "treatment", "subject"),

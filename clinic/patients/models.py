@@ -3,8 +3,10 @@
 from django.db import models
 from django.utils import timezone
 
+from clinic.constraints import AppendOnly
 from clinic.ids import new_id
 from clinic.records import ENCODER, AmendableModel, EpisodeModel, EventModel
+from clinic.units.models import CareSetting
 
 
 class Sex(models.TextChoices):
@@ -53,6 +55,22 @@ class Patient(AmendableModel):
     def patient_id(self) -> object:
         """So that amending a patient audits whose row it was, as for every other record."""
         return self.pk
+
+
+class CareSettingChange(EventModel):
+    """That a patient came into another care setting; whoever treats there screens again first."""
+
+    patient = models.ForeignKey(Patient, on_delete=models.PROTECT, related_name="care_setting_changes")
+    was = models.CharField(
+        max_length=12, choices=CareSetting, blank=True, help_text="Blank: not known before."
+    )
+    now = models.CharField(max_length=12, choices=CareSetting)
+    at = models.DateTimeField(default=timezone.now)
+    by = models.ForeignKey("clinic.Person", on_delete=models.PROTECT, related_name="+")
+
+    class Meta(EventModel.Meta):
+        constraints = [AppendOnly(name="care_setting_change_append_only")]
+        indexes = [models.Index(fields=["patient", "at"], name="care_setting_change_at")]
 
 
 class PatientIdentity(AmendableModel):

@@ -16,6 +16,7 @@ from clinic.access import Role, patients_visible_to
 from clinic.banner import PatientBanner
 from clinic.patients import rules
 from clinic.patients.models import (
+    CareSettingChange,
     GoalOfCare,
     Isolation,
     IsolationNote,
@@ -237,6 +238,15 @@ def spo2_target(of: Patient, at: datetime | None = None) -> SpO2Target | None:
         return rows.filter(ended_at__isnull=True).first()
     then = rows.filter(Q(ended_at__isnull=True) | Q(ended_at__gt=at), started_at__lte=at)
     return then.order_by("-started_at", "-pk").first()
+
+
+def care_setting_changes(of: Iterable[UUID]) -> dict[UUID, list[datetime]]:
+    """When each patient came into another care setting, the latest first; in one query."""
+    found: dict[UUID, list[datetime]] = {}
+    rows = CareSettingChange.objects.filter(patient__in=list(of)).order_by("-at", "-pk")
+    for patient_id, at in rows.values_list("patient_id", "at"):
+        found.setdefault(patient_id, []).append(at)
+    return found
 
 
 def record_page(person: Person, of: Patient) -> dict[str, Any]:

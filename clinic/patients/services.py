@@ -13,6 +13,7 @@ from clinic.attention import services as attention
 from clinic.audit import services as audit
 from clinic.patients import followers, rules, selectors
 from clinic.patients.models import (
+    CareSettingChange,
     DiagnosisGroup,
     GoalOfCare,
     Isolation,
@@ -143,10 +144,13 @@ def amend_identity(
     return amended
 
 
+@transaction.atomic
 def amend_patient(
     patient: Patient, *, by: Person, changes: Mapping[str, Any], expect_version: int, reason: str = ""
 ) -> Patient:
     """Change place, diagnosis, sex or language. A move alone needs no reason of its own.
+
+    A move to a unit of another care setting is kept as such, and the parts that follow are told.
 
     Raises: NotPermitted; Refused; records.Changed.
     """
@@ -157,7 +161,15 @@ def amend_patient(
     different = {name for name, value in changes.items() if getattr(patient, name) != value}
     if different and different <= PLACE_FIELDS:
         reason = reason.strip() or "moved"
-    return records.amend(patient, by=by, reason=reason, changes=changes, expect_version=expect_version)
+    before = patient.unit.care_setting if patient.unit is not None else ""
+    amended = records.amend(patient, by=by, reason=reason, changes=changes, expect_version=expect_version)
+    after = amended.unit.care_setting if amended.unit is not None else ""
+    if after and after != before:
+        moved = CareSettingChange.objects.create(
+            patient=amended, was=before, now=after, at=timezone.now(), by=by
+        )
+        followers.tell_moved(moved)
+    return amended
 
 
 @transaction.atomic

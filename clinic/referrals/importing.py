@@ -16,7 +16,7 @@ from django.conf import settings
 from django.db import transaction
 from django.utils import timezone
 
-from clinic import calendar
+from clinic import calendar, records
 from clinic.access import Role, require
 from clinic.attention import services as attention
 from clinic.attention.models import FlagKind
@@ -28,7 +28,7 @@ from clinic.patients import rules as identities
 from clinic.patients import selectors as patients
 from clinic.patients.models import DiagnosisGroup, Patient, PatientIdentity, PatientState
 from clinic.records import Refused
-from clinic.referrals import rules
+from clinic.referrals import followers, rules
 from clinic.referrals.models import Referral, ReferralImport, ReferralSource
 from clinic.referrals.rules import Line, Problem, ReferralRow
 from clinic.referrals.services import is_same_person
@@ -117,7 +117,7 @@ def work_through(import_id: UUID, *, progress: Progress, source: str = "job") ->
     total = len(table.rows)
     done = 0
     refused: list[Line] = []
-    for piece in _pieces(rules.check_rows(table, known)):
+    for piece in _pieces(_answerable(taken, line) for line in rules.check_rows(table, known)):
         refused += [line for line in piece if line.row is None]
         refused += _store(taken, piece, source=source)
         done += len(piece)
@@ -171,16 +171,37 @@ def _known() -> rules.Known:
     groups = {identities.folded(value): value for value in DiagnosisGroup.values}
     groups |= {identities.folded(label): value for value, label in DiagnosisGroup.choices}
     units = {identities.folded(unit.name): unit.pk for unit in Unit.objects.filter(in_use=True)}
-    return rules.Known(units=units, diagnosis_groups=groups, today=timezone.localdate())
+    return rules.Known(
+        units=units,
+        diagnosis_groups=groups,
+        today=timezone.localdate(),
+        conditions=followers.known_conditions(),
+    )
+
+
+def _answerable(taken: ReferralImport, line: Line) -> Line:
+    """Refuse a row that says what is so where nobody answers for it: a lead does, on whose behalf it is imported."""
+    by = taken.uploaded_by
+    if (
+        line.row is None
+        or not line.row.conditions
+        or (by is not None and by.role == Role.LEAD and by.is_active)
+    ):
+        return line
+    return Line(
+        line.number, line.cells, problems=(Problem("conditions", "is taken only on behalf of a lead"),)
+    )
 
 
 @transaction.atomic
 def _store(taken: ReferralImport, piece: list[Line], *, source: str) -> list[Line]:
     """Store one piece: the number of queries does not grow with its rows. Returns what the tables refused."""
     rows = [(line, line.row, line.row.key) for line in piece if line.row is not None]
-    stored_keys = set(
-        Referral.objects.filter(row_key__in=[key for _, _, key in rows]).values_list("row_key", flat=True)
-    )
+    stored = {
+        one.row_key: one
+        for one in Referral.objects.filter(row_key__in=[key for _, _, key in rows]).select_related("patient")
+    }
+    stored_keys = set(stored)
     holders = {
         holder.record_number: holder
         for holder in PatientIdentity.objects.filter(
@@ -220,7 +241,30 @@ def _store(taken: ReferralImport, piece: list[Line], *, source: str) -> list[Lin
         source=source,
     )
     _flag_likely_duplicates([identity for _, identity in new.values()], source=source)
+    by_key = stored | {one.row_key: one for one in referrals}
+    _tell_conditions(taken, [(by_key[key], row) for _, row, key in rows if key in by_key], source=source)
     return refused
+
+
+def _tell_conditions(taken: ReferralImport, rows: list[tuple[Referral, ReferralRow]], *, source: str) -> None:
+    """Hand on what the file says is so and had not said before; a file sent again tells nothing."""
+    by = taken.uploaded_by
+    told: dict[Any, tuple[Referral, dict[str, None]]] = {}
+    for referral, row in rows:
+        news = {key: None for key in row.conditions if key not in referral.conditions.split()}
+        if news:
+            told.setdefault(referral.pk, (referral, {}))[1].update(news)
+    for referral, conditions in told.values():
+        if by is None:
+            continue
+        records.amend(
+            referral,
+            by=by,
+            reason="the file says so",
+            changes={"conditions": " ".join([*referral.conditions.split(), *conditions])[:500]},
+            expect_version=referral.version,
+        )
+        followers.tell(followers.ConditionsTold(referral.patient, tuple(conditions), by, source))
 
 
 def _conflict(row: ReferralRow, holder: PatientIdentity) -> Problem | None:

@@ -64,6 +64,9 @@ class Referral(AmendableModel):
     reason = models.CharField(max_length=500)
     diagnosis_group = models.CharField(max_length=20, choices=DiagnosisGroup, default=DiagnosisGroup.OTHER)
     diagnosis = models.CharField(max_length=200, blank=True)
+    conditions = models.CharField(
+        max_length=500, blank=True, help_text="What the file says is so: keys of the rule table, with spaces."
+    )
     referrer = models.CharField(max_length=120)
     referrer_phone = models.CharField(max_length=40, blank=True)
     received_at = models.DateTimeField()

@@ -55,6 +55,9 @@ COLUMNS = (
     Column("room", False, 40, "Room", "12"),
     Column("diagnosis_group", False, 40, "Diagnosis group, one of those listed below", "bronchiectasis without CF"),
     Column("diagnosis", False, 200, "Diagnosis in words", "Bronchiectasis, both lower lobes"),
+    Column("conditions", False, 500, "Contraindications and precautions that are known to be so, by their keys in the "
+           "rule table, with spaces between; each holds at once. What is left out is not answered, never no",
+           "rib_fracture osteoporosis"),
 )  # fmt: skip
 BY_NAME = {column.name: column for column in COLUMNS}
 URGENCIES = ("urgent", "soon", "routine")
@@ -69,11 +72,13 @@ class Known:
         units: folded name to the unit's key.
         diagnosis_groups: folded name or words to the stored value.
         today: the day of the import; births and receipts lie on it or before it.
+        conditions: the keys of the rule table that a file may answer with yes.
     """
 
     units: Mapping[str, int]
     diagnosis_groups: Mapping[str, str]
     today: date
+    conditions: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True)
@@ -96,6 +101,7 @@ class ReferralRow:
     room: str = ""
     diagnosis_group: str = "other"
     diagnosis: str = ""
+    conditions: tuple[str, ...] = ()
 
     @property
     def key(self) -> str:
@@ -347,6 +353,13 @@ def _diagnosis_group(text: str, known: Known) -> _Read:
     return _Read(read={"diagnosis_group": known.diagnosis_groups[folded(text)]})
 
 
+def _conditions(text: str, known: Known) -> _Read:
+    keys = tuple(dict.fromkeys(re.split(r"[\s,;|]+", text.lower().strip(" ,;|"))))
+    if unknown := [key for key in keys if key not in known.conditions]:
+        return _Read(f"has keys that the rule table does not know: {', '.join(unknown)}")
+    return _Read(read={"conditions": keys})
+
+
 def _name(column: str) -> Callable[[str, Known], _Read]:
     def read(text: str, known: Known) -> _Read:
         if not folded(text):
@@ -367,6 +380,7 @@ _READERS: Mapping[str, Callable[[str, Known], _Read]] = {
     "national_number": _national_number,
     "unit": _unit,
     "diagnosis_group": _diagnosis_group,
+    "conditions": _conditions,
 }
 
 

@@ -51,6 +51,15 @@ _NUMBERS = (
         "adherence study with device log: high over 80 %; the printed bands leave gaps, which are closed here",
     ),
     NumberKind("decide_by_minutes", "A clinician decides on a hold within", "min", 60, 5, 1440, LOCAL),
+    NumberKind(
+        "screen_again_minutes",
+        "After a change of care setting a patient is screened again within",
+        "min",
+        120,
+        15,
+        1440,
+        LOCAL,
+    ),
     NumberKind("emergency_access_hours", "Emergency access lasts", "h", 8, 1, 24, LOCAL),
     NumberKind(
         "co_sign_hours", "A student's or assistant's record is co-signed within", "h", 24, 1, 168, LOCAL

@@ -39,6 +39,7 @@ class GuardLine:
     who: str
     by: datetime | None
     ask_again: bool
+    screen_again: str
     held: bool
     decide: bool
 
@@ -240,6 +241,7 @@ def guard_line(guard: Guard) -> GuardLine:
         who=guard.who_decides if held and guard.clinical else "",
         by=guard.decide_by,
         ask_again=bool(guard.ask_again),
+        screen_again="" if held else guard.screen_again,
         held=held,
         decide=guard.bar == "decision_wanted",
     )

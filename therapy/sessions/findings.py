@@ -51,6 +51,7 @@ def follow_up(
                 at=min(treatment.ended_at or treatment.started_at, at),
                 reason=FOUND,
                 keep="all",
+                whole=False,
                 source=source,
             )
     except records.Refused:

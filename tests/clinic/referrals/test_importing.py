@@ -22,7 +22,7 @@ from tests.clinic.referrals.test_rules import GOOD, file_of
 from tests.conftest import Cast, World
 
 pytestmark = pytest.mark.django_db
-ROW = {**GOOD, "received": "", "unit": "Acute ward"}
+ROW = {**GOOD, "received": "", "unit": "Acute ward", "conditions": ""}
 
 
 @pytest.fixture(autouse=True)

@@ -26,6 +26,7 @@ KNOWN = Known(
     units={"acuteward": 7},
     diagnosis_groups={"copd": "copd", "bronchiectasiswithoutcf": "bronchiectasis"},
     today=TODAY,
+    conditions=frozenset({"rib_fracture", "osteoporosis"}),
 )
 GOOD = {column.name: column.example for column in COLUMNS}
 
