@@ -62,7 +62,7 @@ def screening_result(
 
     Raises:
         NotCalculable: unknown_field, wrong_type, out_of_range, missing, or inconsistent when a row and its
-            number disagree.
+            number disagree, or when there is a reason to measure what is said to have none.
     """
     table = table or current()
     if technique is not None and technique not in table.techniques:
@@ -76,6 +76,8 @@ def screening_result(
     given = {
         key: rules.Answer(rules.NOT_MEASURED if value is None else value) for key, value in answers.items()
     }
+    rules.check(given, table)
+    rules.check_unmeasured(given, table)
     found = rules.screen(
         given,
         table,
@@ -133,6 +135,7 @@ def example() -> dict[str, object]:
         "age_years": 47,
         "minutes_since_meal": 120,
         "vital_capacity_ml_per_kg": rules.NO_REASON,
+        "days_since_surgery": 200,
         "epistaxis": rules.UNKNOWN,
     }
     return {"answers": answers, "policy": []}

@@ -88,7 +88,14 @@ def carried(
         keep: the keys that may stand; "all" for every one.
         new: the keys answered now.
     """
-    by_number = {row for key in new if key in table.numbers for row in table.numbers[key].conditions}
+    by_number = {
+        row
+        for key in new
+        if key in table.numbers
+        for row in table.numbers[key].conditions
+        # A number that only rules out leaves the row's own word standing.
+        if key in table.conditions[row].deciding_numbers
+    }
     by_word = {number for key in new if key in table.conditions for number in table.conditions[key].numbers}
     stands = {
         key

@@ -91,7 +91,9 @@ class CheckForm(ScreeningForm):
             for key in self.rows
             if key not in self.found
             and self._given(key) is None
-            and not any(self._given(number) is not None for number in self.table.conditions[key].numbers)
+            and not any(
+                self._given(number) is not None for number in self.table.conditions[key].deciding_numbers
+            )
         }
 
     def _add_questions(self) -> None:

@@ -141,7 +141,7 @@ class ScreeningForm(ClinicForm):
             if condition.key in self.fields
             and self.cleaned_data.get(none_of(condition.group))
             and self._given(condition.key) is None
-            and not any(self._given(number) is not None for number in condition.numbers)
+            and not any(self._given(number) is not None for number in condition.deciding_numbers)
         }
 
     @property

@@ -190,6 +190,45 @@ def check(answers: Mapping[str, Answer], table: Table) -> None:
             )
 
 
+def check_unmeasured(answers: Mapping[str, Answer], table: Table) -> None:
+    """Refuse "no reason to measure" while something that asks for the number is answered yes.
+
+    Raises:
+        NotCalculable: inconsistent, at the number, naming what asks for it.
+    """
+    for key, number in table.numbers.items():
+        if key not in answers or answers[key].value != NO_REASON:
+            continue
+        why = next(
+            (
+                f"'{table.conditions[trigger].words}' is answered yes"
+                for trigger in number.trigger_conditions
+                if trigger in answers and answers[trigger].value == YES
+            ),
+            "",
+        )
+        for row in number.conditions:
+            for one in table.conditions[row].thresholds:
+                if why or one.number != key or not one.asked_when or one.asked_more_than is None:
+                    continue
+                other = answers.get(one.asked_when)
+                if (
+                    other is not None
+                    and not isinstance(other.value, str)
+                    and other.value > one.asked_more_than
+                ):
+                    asking = table.numbers[one.asked_when]
+                    why = f"{asking.words.lower()} is over {one.asked_more_than:g} {asking.unit}"
+        if why:
+            raise NotCalculable(
+                f"/answers/{key}",
+                "inconsistent",
+                f"There is a reason to measure: {why}. Enter the value, or choose wanted, not measured",
+                allowed=f"a number, {UNKNOWN}, {NOT_MEASURED}",
+                got=NO_REASON,
+            )
+
+
 def expired(answer: Answer, of: Condition | Number, table: Table, at: dt.datetime | None) -> bool:
     """Whether an answer is older than its shelf life at ``at``; at the very minute it still counts."""
     if at is None or answer.at is None:
@@ -376,7 +415,10 @@ def _has_value(condition: Condition, numbers: Mapping[str, _Live | None]) -> boo
 def _by_number(
     condition: Condition, thresholds: Sequence[Threshold], numbers: Mapping[str, _Live | None]
 ) -> _Verdict:
-    """What the numbers say of a row: yes if any threshold is met, no only if every one is known not to be."""
+    """What the numbers say of a row: yes if any threshold is met, no only if every one is known not to be.
+
+    A threshold that only rules out says nothing where it is met: the row's own word is left to say it.
+    """
     open_verdict: _Verdict | None = None
     last: _Verdict | None = None
     for threshold in thresholds:
@@ -394,6 +436,9 @@ def _by_number(
                 _NO_OVERRIDES,
             )
         elif not isinstance(value, str) and threshold.met(value):
+            if threshold.rules_out:
+                open_verdict = open_verdict or _silent(condition)
+                continue
             return _Verdict(YES, value, threshold.number, False, False, _NO_OVERRIDES)
         else:
             last = _Verdict(NO, value, threshold.number, False, False, _NO_OVERRIDES)
@@ -430,7 +475,9 @@ def _join(
         return number
     if own.state == YES:
         return own
-    wanted = [key for key in condition.numbers if (live := numbers[key]) and live.value == NOT_MEASURED]
+    wanted = [
+        key for key in condition.deciding_numbers if (live := numbers[key]) and live.value == NOT_MEASURED
+    ]
     if wanted:
         return _Verdict(UNKNOWN, NOT_MEASURED, wanted[0], False, False, _NO_OVERRIDES)
     if own.state == NO or number.left_out or not own.left_out:

@@ -103,7 +103,6 @@ def record_screening(
         given = _kept(before, keep, given, rule_table) | given
     _with_age(given, patient, at, by, rule_table)
     found = _screened(given, rule_table)
-    _refuse_unmeasured(given, rule_table)
     row = Screening(
         pk=screening_id or new_id(),
         patient=patient,
@@ -273,24 +272,13 @@ def _with_age(
 
 
 def _screened(given: Mapping[str, _Given], rule_table: Table) -> dict[str, rules.TechniqueResult]:
+    answers = {key: rules.Answer(one.value, one.at) for key, one in given.items()}
     try:
-        return rules.screen({key: rules.Answer(one.value, one.at) for key, one in given.items()}, rule_table)
+        rules.check(answers, rule_table)
+        rules.check_unmeasured(answers, rule_table)
+        return rules.screen(answers, rule_table)
     except NotCalculable as error:
         raise Refused(error.field.rsplit("/", 1)[-1], error.message) from error
-
-
-def _refuse_unmeasured(given: Mapping[str, _Given], rule_table: Table) -> None:
-    """No reason to measure is refused while something that asks for the number is answered yes."""
-    for key, number in rule_table.numbers.items():
-        if key not in given or given[key].value != rules.NO_REASON:
-            continue
-        for trigger in number.trigger_conditions:
-            if trigger in given and given[trigger].value == rules.YES:
-                raise Refused(
-                    key,
-                    f"There is a reason to measure: '{rule_table.conditions[trigger].words}' is answered yes. "
-                    "Enter the value, or choose wanted, not measured",
-                )
 
 
 def _store(

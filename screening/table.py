@@ -60,6 +60,8 @@ class Threshold:
     """One way in which a number answers a row with yes: all its bounds hold.
 
     With ``asked_when`` the number needs asking only while that other number is above ``asked_more_than``.
+    One that ``rules_out`` never says yes: outside its bounds the row is answered no, within them the row's own
+    answer counts.
     """
 
     condition: str
@@ -71,8 +73,15 @@ class Threshold:
     less_than: float | None
     asked_when: str
     asked_more_than: float | None
+    rules_out: bool
     seen: str
     note: str
+
+    @property
+    def edges(self) -> tuple[float, ...]:
+        """Its bounds, in the number's unit."""
+        bounds = (self.at_least, self.more_than, self.at_most, self.less_than)
+        return tuple(bound for bound in bounds if bound is not None)
 
     def met(self, value: float) -> bool:
         """Whether ``value``, in the number's unit, lies within every bound."""
@@ -99,10 +108,18 @@ class Condition:
         """The numbers that answer this row, each once."""
         return tuple(dict.fromkeys(threshold.number for threshold in self.thresholds))
 
+    @property
+    def deciding_numbers(self) -> tuple[str, ...]:
+        """Those of its numbers that can answer it yes, so that its own word is not wanted beside them."""
+        return tuple(dict.fromkeys(one.number for one in self.thresholds if not one.rules_out))
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Number:
-    """A measured value with its unit; the hard range refuses, the soft range asks once."""
+    """A measured value with its unit; the hard range refuses, the soft range asks once.
+
+    One that answers no row says in ``informs`` what it is asked for.
+    """
 
     key: str
     group: str
@@ -117,6 +134,7 @@ class Number:
     trigger: str
     trigger_conditions: tuple[str, ...]
     conditions: tuple[str, ...]
+    informs: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -173,7 +191,8 @@ def load(directory: Path) -> Table:
 
     Raises:
         TableRefused: naming the file and the row, for a hole, an unknown name, a cell graded R or A without
-            reason or source, or a starred cell that does not say that it needs local sign-off.
+            reason or source, a starred cell that does not say that it needs local sign-off, a conflict that shows
+            one side only, a threshold without a bound, or a number whose ranges cannot be.
     """
     head = tomllib.loads((directory / "table.toml").read_text(encoding="utf-8"))
     techniques: dict[str, str] = head["techniques"]
@@ -190,10 +209,13 @@ def load(directory: Path) -> Table:
         if threshold.asked_when:
             _known(threshold.asked_when, numbers, "thresholds.csv")
     for number in numbers.values():
-        if not number.conditions:
+        if not number.conditions and not number.informs:
             raise TableRefused(f"numbers.csv: {number.key} answers no row")
         for key in number.trigger_conditions:
             _known(key, conditions, f"numbers.csv: {number.key}")
+    for life in (Life.TODAY, Life.NOW):
+        if head["shelf_life_minutes"].get(life, 0) <= 0:
+            raise TableRefused(f"table.toml: an answer that holds {life} has no length in minutes")
     if both := conditions.keys() & numbers.keys():
         raise TableRefused(f"numbers.csv: {sorted(both)} are rows as well")
     return Table(
@@ -261,6 +283,15 @@ def _check_cell(cell: Cell, where: str, sources: Mapping[str, Source], *, sign_o
         raise TableRefused(f"{where}: a starred cell, and no other, says '{sign_off}'")
     if not cell.star and all(sources[key].kind == JUDGEMENT for key in cell.sources):
         raise TableRefused(f"{where}: without a star the cell needs a document behind it")
+    if cell.conflict and not all(side.strip(" .") for side in _sides(cell.conflict)):
+        raise TableRefused(f"{where}: a conflict says who differs, then both sides with a semicolon between")
+
+
+def _sides(conflict: str) -> tuple[str, str]:
+    """What each side of a conflict says; empty where one is not told."""
+    _, _, said = conflict.partition(": ")
+    one, _, other = said.partition("; ")
+    return one, other
 
 
 def _conditions(
@@ -292,42 +323,67 @@ def _numbers(directory: Path, thresholds: list[Threshold], groups: Mapping[str, 
         _known(row["group"], groups, f"numbers.csv: {row['key']}")
         _once(row["key"], found, "numbers.csv")
         fed = dict.fromkeys(one.condition for one in thresholds if one.number == row["key"])
+        where = f"numbers.csv: {row['key']}"
+        edges = [_figure(row[name], where) for name in ("hard_low", "soft_low", "soft_high", "hard_high")]
+        if edges != sorted(edges):
+            raise TableRefused(f"{where}: the usual range must lie within the possible one, from low to high")
+        if row["harm"] not in set(Harm):
+            raise TableRefused(f"{where}: harm {row['harm']!r} is none of {', '.join(Harm)}")
+        if not row["unit"] or not row["trigger"]:
+            raise TableRefused(f"{where}: a number has a unit and the question that asks for it")
         found[row["key"]] = Number(
             key=row["key"],
             group=row["group"],
-            life=_life(row["life"], f"numbers.csv: {row['key']}"),
+            life=_life(row["life"], where),
             words=row["words"],
             unit=row["unit"],
-            hard_low=float(row["hard_low"]),
-            hard_high=float(row["hard_high"]),
-            soft_low=float(row["soft_low"]),
-            soft_high=float(row["soft_high"]),
+            hard_low=edges[0],
+            soft_low=edges[1],
+            soft_high=edges[2],
+            hard_high=edges[3],
             harm=Harm(row["harm"]),
             trigger=row["trigger"],
             trigger_conditions=tuple(row["trigger_conditions"].split()),
             conditions=tuple(fed),
+            informs=row.get("informs", ""),  # since version 2
         )
     return found
 
 
 def _threshold(row: dict[str, str]) -> Threshold:
-    return Threshold(
+    where = f"thresholds.csv: {row['condition']}, {row['number']}"
+    found = Threshold(
         condition=row["condition"],
         number=row["number"],
         technique=row["technique"],
-        at_least=_bound(row["at_least"]),
-        more_than=_bound(row["more_than"]),
-        at_most=_bound(row["at_most"]),
-        less_than=_bound(row["less_than"]),
+        at_least=_bound(row["at_least"], where),
+        more_than=_bound(row["more_than"], where),
+        at_most=_bound(row["at_most"], where),
+        less_than=_bound(row["less_than"], where),
         asked_when=row["asked_when"],
-        asked_more_than=_bound(row["asked_more_than"]),
+        asked_more_than=_bound(row["asked_more_than"], where),
+        rules_out=row.get("rules_out", "") == "yes",  # since version 2
         seen=row["seen"],
         note=row["note"],
     )
+    if not found.edges:
+        raise TableRefused(f"{where}: has no bound, so every number would answer yes")
+    if not found.seen:
+        raise TableRefused(f"{where}: does not say where its bounds were seen")
+    if bool(found.asked_when) is (found.asked_more_than is None):
+        raise TableRefused(f"{where}: asked_when and asked_more_than stand together")
+    return found
 
 
-def _bound(text: str) -> float | None:
-    return float(text) if text else None
+def _bound(text: str, where: str) -> float | None:
+    return _figure(text, where) if text else None
+
+
+def _figure(text: str, where: str) -> float:
+    try:
+        return float(text)
+    except ValueError as error:
+        raise TableRefused(f"{where}: {text!r} is no number") from error
 
 
 def _life(text: str, where: str) -> Life:

@@ -59,6 +59,7 @@ def _waiting(table: Table, wait: int) -> Table:
         less_than=wait,
         asked_when="",
         asked_more_than=None,
+        rules_out=False,
         seen="local",
         note="the clinic's own wait, longer than the table's",
     )

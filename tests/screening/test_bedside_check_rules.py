@@ -171,7 +171,7 @@ def test_what_was_found_last_time_is_known_from_word_and_number(earlier, found):
 def test_every_number_lives_as_long_as_the_rows_it_answers():
     """Otherwise a number's word that carries over to a row would live longer or shorter there."""
     for number in TABLE.numbers.values():
-        assert {TABLE.conditions[key].life for key in number.conditions} == {number.life}, number.key
+        assert {TABLE.conditions[key].life for key in number.conditions} <= {number.life}, number.key
 
 
 @st.composite

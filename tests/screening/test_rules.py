@@ -285,7 +285,8 @@ def numbers(draw, number):
     ]
     near = [edge + step for edge in edges for step in (-1, -0.5, 0, 0.5, 1)]
     inside = [value for value in near if number.hard_low <= value <= number.hard_high]
-    return draw(st.sampled_from(inside) | st.floats(number.hard_low, number.hard_high))
+    anywhere = st.floats(number.hard_low, number.hard_high)
+    return draw(st.sampled_from(inside) | anywhere if inside else anywhere)
 
 
 @st.composite

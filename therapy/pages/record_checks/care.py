@@ -7,9 +7,11 @@ from django.db.models import F, Q
 from django.utils import timezone
 
 from clinic.calculation import NotCalculable
-from screening import rules, table, waits
+from screening import rules, versions, waits
 from screening.models import Answer, Decision, Screening, TechniqueResult
-from screening.selectors import answers_of
+from screening.replay import Stored, differences, replay
+from screening.selectors import value_of
+from screening.table import TableRefused
 from therapy.models import DueWindow, Order, ScheduledVisit, VisitStaff
 from therapy.orders.doses import TECHNIQUES, counted_columns, dose_fields
 from therapy.pages.record_checks.registry import Finding, found, holds
@@ -18,28 +20,30 @@ from therapy.scheduling.models import OCCUPIES
 
 @holds("a screening's results are what its answers give by the table of its version and its policy")
 def results_follow_from_the_answers() -> Iterable[Finding]:
-    in_force = table.current()
-    rows = Screening.objects.filter(table_version=in_force.version).prefetch_related("answers", "results")
-    known: dict[tuple[str, frozenset[tuple[str, object]]], dict[str, rules.TechniqueResult] | None] = {}
-    for row in rows.order_by("pk").iterator(chunk_size=100):
-        answers = answers_of(row)
-        key = row.policy_version, frozenset((name, answer.value) for name, answer in answers.items())
+    rows = Screening.objects.prefetch_related("answers", "results").order_by("pk")
+    known: dict[tuple[str, str, frozenset[tuple[str, object]]], dict[str, rules.TechniqueResult] | str] = {}
+    for row in rows.iterator(chunk_size=100):
+        answers = {one.condition: rules.Answer(value_of(one)) for one in row.answers.all()}
+        key = row.table_version, row.policy_version, frozenset((k, one.value) for k, one in answers.items())
         if key not in known:
-            try:
-                # Without the answers' ages: what is kept is the result as it stood when it was screened.
-                known[key] = rules.screen(
-                    {name: rules.Answer(one.value) for name, one in answers.items()},
-                    waits.under(in_force, row.policy_version),
-                )
-            except NotCalculable:
-                known[key] = None
-        expected = known[key]
-        if expected is None:
-            yield found(row, "its answers contradict each other")
+            known[key] = _replayed(row, answers)
+        again = known[key]
+        if isinstance(again, str):
+            yield found(row, again)
             continue
-        kept = {result.technique: result.result for result in row.results.all()}
-        if kept != {technique: str(result.result) for technique, result in expected.items()}:
-            yield found(row, "its results are not those of its answers")
+        stored = [Stored(one.technique, one.result, one.explanation) for one in row.results.all()]
+        if differing := differences(sorted(stored, key=lambda one: one.technique), again):
+            yield found(row, f"its results are not those of its answers: {'; '.join(differing)}")
+
+
+def _replayed(row: Screening, answers: dict[str, rules.Answer]) -> dict[str, rules.TechniqueResult] | str:
+    """What the answers give by the table of the screening's version, or why that cannot be told."""
+    try:
+        return replay(answers, waits.under(versions.of(row.table_version), row.policy_version))
+    except TableRefused as refused:
+        return f"cannot be replayed: {refused}"
+    except NotCalculable as refused:
+        return f"its answers contradict each other: {refused.message}"
 
 
 @holds("no answer is dated after the screening that carries it")
