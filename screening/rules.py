@@ -248,13 +248,15 @@ def answered_with(condition: Condition) -> tuple[str, ...]:
     return (condition.key, *_numbers_of(condition))
 
 
-def row_state(key: str, answers: Mapping[str, Answer], table: Table) -> tuple[str, str]:
-    """What the answers say of one row as they stand, whatever their age: yes, no or unknown, and which key says so.
+def row_state(
+    key: str, answers: Mapping[str, Answer], table: Table, at: dt.datetime | None = None
+) -> tuple[str, str]:
+    """What the answers say of one row, as they stand or at a time: yes, no or unknown, and which key says so.
 
     Raises:
         NotCalculable: inconsistent, where the row and its number disagree.
     """
-    verdict = _verdict(table.conditions[key], answers, table, None)
+    verdict = _verdict(table.conditions[key], answers, table, at)
     return verdict.state, verdict.answered_by
 
 

@@ -23,7 +23,10 @@ TECHNIQUES = list(TABLE.techniques)
 FILES = ("conditions.csv", "numbers.csv", "cells.csv", "thresholds.csv", "sources.csv")
 # The direction of harm, typed from the published texts: where more is worse, and where less is.
 MORE_IS_WORSE = {"icp_mmhg", "haemoptysis_24h_ml", "haemoptysis_days_over_100_ml", "gestation_weeks"}
-LESS_IS_WORSE = {"platelets_10e9_per_l", "age_years", "minutes_since_meal", "vital_capacity_ml_per_kg"}
+LESS_IS_WORSE = {
+    "platelets_10e9_per_l", "age_years", "minutes_since_meal", "vital_capacity_ml_per_kg", "days_since_surgery",
+    "peak_cough_flow_l_per_min",
+}  # fmt: skip
 
 
 class Shuffled:

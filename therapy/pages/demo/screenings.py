@@ -81,7 +81,12 @@ class Screenings:
         answers |= dict.fromkeys(rule_table.numbers, rules.NO_REASON)
         answers |= {"age_years": float(int(self.case.age)), "minutes_since_meal": 120.0}
         answers |= dict.fromkeys(self.case.conditions, rules.YES)
-        return answers | self.findings
+        answers |= self.findings
+        for key, number in rule_table.numbers.items():
+            asked_for = any(answers[trigger] == rules.YES for trigger in number.trigger_conditions)
+            if answers[key] == rules.NO_REASON and asked_for:
+                answers[key] = rules.UNKNOWN
+        return answers
 
     def _keep(self, screening: Screening, answers: Mapping[str, str | float], by: Person) -> None:
         rule_table = table.current()
