@@ -33,7 +33,6 @@ class CheckForm(ScreeningForm):
     ) -> None:
         sent = check.askable(str(data.get("asked", "")).split(), table) if data is not None else ()
         self.rows = sent or check.askable(asked, table)
-        self.found: frozenset[str] = frozenset()
         super().__init__(data, table=table, previous=previous, at=at, **kwargs)
 
     @property

@@ -11,7 +11,7 @@ from django import forms
 from clinic import formats
 from clinic.forms import ClinicForm, MomentField, NumberField, OneOf
 from screening import rules, selectors, words
-from screening.check import NOT_ASKED
+from screening.check import NOT_ASKED, found_before
 from screening.decision_reasons import AGAINST, EITHER, PROCEED
 from screening.models import Screening
 from screening.table import Condition, Table
@@ -82,6 +82,7 @@ class ScreeningForm(ClinicForm):
             for key, answer in self.earlier.items()
             if key not in NOT_ASKED and not self._out_of_date(key, answer) and answer.value != rules.UNKNOWN
         }
+        self.found: frozenset[str] = frozenset()
         super().__init__(*args, **kwargs)
         self._add_questions()
         self.fields["based_on"] = forms.CharField(required=False, widget=forms.HiddenInput)
@@ -113,6 +114,11 @@ class ScreeningForm(ClinicForm):
         for key in self.table.numbers:
             if cleaned.get(key) is not None and cleaned.get(word_of(key)):
                 self.add_error(key, "Give {the_name} as a number, or say why there is none, not both")
+        for key in sorted(self._left_open()):
+            if key in self.found:
+                self.add_error(
+                    key, "Answer {the_name}: it was so last time, and the choice for all does not cover it"
+                )
         return cleaned
 
     @property
@@ -134,7 +140,11 @@ class ScreeningForm(ClinicForm):
 
     @property
     def by_group(self) -> set[str]:
-        """The rows left open that a group's tick answers no; a row whose number was answered is not one."""
+        """The rows left open that a group's tick answers no: none whose number was answered, or that was so before."""
+        return self._left_open() - self.found
+
+    def _left_open(self) -> set[str]:
+        """The rows under a group's tick of which neither the row nor a number was answered."""
         return {
             condition.key
             for condition in self.table.conditions.values()
@@ -168,6 +178,9 @@ class ScreeningForm(ClinicForm):
         for condition in self.table.conditions.values():
             if not NOT_ASKED.intersection(condition.numbers):
                 self._add_row(condition)
+        # What was so last time and is asked again is answered for itself: no tick denies it.
+        asked = [key for key in self.table.conditions if key in self.fields and key not in self.standing]
+        self.found = found_before(asked, self.earlier, self.table)
         for group in self.table.groups:
             self.fields[none_of(group)] = forms.BooleanField(label=NONE_APPLIES, required=False)
 

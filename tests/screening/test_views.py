@@ -175,7 +175,10 @@ def test_a_returning_patient_keeps_what_still_stands_and_is_asked_the_rest(world
     page = client.get(at("screening-new", world.mosswater)).content.decode()
     assert "Answered 25-Nov-2026 09:41, 26 h ago" in page
     assert "Last answer yes, 26 h ago: ask again" in page
-    send(client, world, **EVERY_GROUP)
+    refused = send(client, world, **EVERY_GROUP)
+    assert refused.status_code == 422, "what was found before is not denied by a group's tick"
+    assert "it was so last time" in refused.content.decode()
+    send(client, world, **EVERY_GROUP, facial_fracture="no")
     row = Screening.objects.get(ended_at__isnull=True)
     kept = row.answers.get(condition="osteoporosis")
     assert (kept.kind, kept.answered_at) == ("yes", NOW)

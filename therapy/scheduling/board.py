@@ -141,15 +141,19 @@ class _Known:
     who: Mapping[UUID, PatientRow]
     verdicts: Mapping[tuple[UUID, str, datetime], Guard]
     holds: Mapping[tuple[UUID, str], OrderHold]
+    now: datetime
 
-    def held(self, order: Order, at: datetime) -> str:
+    def held(self, order: Order, start: datetime, end: datetime) -> str:
         if hold := self.holds.get((order.patient_id, order.technique)):
             return f"{hold.reason}; {hold.decides} decides by {formats.date_time(hold.decide_by)}"
-        verdict = self.verdicts[order.patient_id, order.technique, at]
+        verdict = self._verdict(order, start, end)
         return "; ".join(verdict.held_because) if verdict.held else ""
 
-    def ask_again(self, order: Order, at: datetime) -> bool:
-        return bool(self.verdicts[order.patient_id, order.technique, at].ask_again)
+    def ask_again(self, order: Order, start: datetime, end: datetime) -> bool:
+        return bool(self._verdict(order, start, end).ask_again)
+
+    def _verdict(self, order: Order, start: datetime, end: datetime) -> Guard:
+        return self.verdicts[order.patient_id, order.technique, selectors.asked_at(start, end, self.now)]
 
 
 def board_of(person: Person, service_date: date, now: datetime) -> Board:
@@ -164,7 +168,7 @@ def board_of(person: Person, service_date: date, now: datetime) -> Board:
     )
     with_visit = {row.visit.window_id for row in staff}
     free = [each for each in windows if each.state == WindowState.OPEN and each.pk not in with_visit]
-    known = _known(staff, free)
+    known = _known(staff, free, now)
     shifts = list(selectors.shifts_on(service_date))
     axis = _axis(service_date, [*shifts, *staff])
     lanes = _lanes(staff, shifts, service_date, axis, known)
@@ -198,20 +202,24 @@ def _staff_rows(patients: QuerySet[Patient], service_date: date) -> list[VisitSt
     )
 
 
-def _known(staff: Sequence[VisitStaff], free: Sequence[DueWindow]) -> _Known:
+def _known(staff: Sequence[VisitStaff], free: Sequence[DueWindow], now: datetime) -> _Known:
     visits = {row.visit_id: row.visit for row in staff}.values()
     patients = {visit.patient_id: visit.patient for visit in visits}
     patients |= {window.patient_id: window.patient for window in free}
     asks = [
-        (visit.patient_id, visit.window.technique, visit.start)
+        (visit.patient_id, visit.window.technique, selectors.asked_at(visit.start, visit.end, now))
         for visit in visits
         if visit.window is not None
     ]
-    asks += [(window.patient_id, window.technique, window.earliest) for window in free]
+    asks += [
+        (window.patient_id, window.technique, selectors.asked_at(window.earliest, window.latest, now))
+        for window in free
+    ]
     return _Known(
         who={row.patient.pk: row for row in in_list(list(patients.values()))},
         verdicts=screenings.guards_each(asks, purpose="schedule"),
         holds=resting(patients.keys()),
+        now=now,
     )
 
 
@@ -276,9 +284,9 @@ def _line(row: VisitStaff, together: Sequence[VisitStaff], known: _Known) -> Vis
         technique=technique_words(window.technique) if window else "Visit without an order",
         dose=dose_in_short(window.order) if window else "",
         state=visit.state,
-        held=known.held(window.order, visit.start) if waiting and window else "",
+        held=known.held(window.order, visit.start, visit.end) if waiting and window else "",
         ask_again=window.technique
-        if waiting and window and known.ask_again(window.order, visit.start)
+        if waiting and window and known.ask_again(window.order, visit.start, visit.end)
         else "",
         with_others=", ".join(str(other.person) for other in together if other.person_id != row.person_id),
     )
@@ -332,7 +340,7 @@ def _groups(free: Sequence[DueWindow], known: _Known) -> tuple[FreeGroup, ...]:
                 technique=technique_words(window.technique),
                 dose=dose_in_short(window.order),
                 minutes=window.minutes,
-                held=known.held(window.order, window.earliest),
+                held=known.held(window.order, window.earliest, window.latest),
             )
         )
 

@@ -135,19 +135,27 @@ def _in_order_of_end(windows: QuerySet[DueWindow]) -> list[DueWindow]:
 
 def holds_of(windows: Sequence[DueWindow]) -> dict[UUID, str]:
     """Why a window may not be served as things stand: a person's hold or the guard; windows without are left out."""
+    now = timezone.now()
     resting = orders.resting({window.patient_id for window in windows})
-    verdicts = screenings.guards_each(
-        [(window.patient_id, window.technique, window.earliest) for window in windows], purpose="schedule"
-    )
+    asks = {
+        window.pk: (window.patient_id, window.technique, asked_at(window.earliest, window.latest, now))
+        for window in windows
+    }
+    verdicts = screenings.guards_each(asks.values(), purpose="schedule")
     held: dict[UUID, str] = {}
     for window in windows:
-        verdict = verdicts[window.patient_id, window.technique, window.earliest]
+        verdict = verdicts[asks[window.pk]]
         if hold := resting.get((window.patient_id, window.technique)):
             held[window.pk] = f"{hold.reason}; {hold.decides} decides"
         elif verdict.held:
             who = f"; {verdict.who_decides} decides" if verdict.clinical else ""
             held[window.pk] = "; ".join(verdict.held_because) + who
     return held
+
+
+def asked_at(start: datetime, end: datetime, now: datetime) -> datetime:
+    """When to ask the guard about a span: now while it runs, so that what was found or decided since counts."""
+    return min(max(start, now), end)
 
 
 def present_spans(therapist: Person, service_date: date) -> list[Span]:
