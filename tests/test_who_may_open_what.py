@@ -139,6 +139,7 @@ def clinic(cast, world) -> Clinic:
         ).pk,
         "band": "5-7",
         "kind": "order",
+        "group": "bleeding",
         "pk": order.pk,
         "week": "2026-W47",
         "reassessment_id": Reassessment.objects.create(

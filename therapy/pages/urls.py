@@ -8,4 +8,8 @@ urlpatterns = [
     path("", views.home, name="home"),
     path("search/", views.search, name="search"),
     path("about/", views.about, name="about"),
+    path("about/hazards/", views.hazard_log, name="hazard-log"),
+    path("about/rules/", views.rule_table, name="rule-table"),
+    path("about/rules/<str:group>/", views.rule_table, name="rule-table-group"),
+    path("about/in-force/", views.rules_in_force, name="rules-in-force"),
 ]

@@ -3,12 +3,14 @@
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.utils import timezone
+from django.views.decorators.http import require_GET
 
 from clinic.access import CLINICAL, EVERYONE, Role, allow, signed_in
 from clinic.audit import services as audit
 from clinic.forms import respond_invalid
 from clinic.patients import selectors as patients
 from therapy.pages import about as about_page
+from therapy.pages import safety_pages
 from therapy.pages.forms import SearchForm
 from therapy.pages.selectors_accounts import accounts_home
 from therapy.pages.selectors_lead import lead_home
@@ -54,3 +56,24 @@ def search(request: HttpRequest) -> HttpResponse:
 def about(request: HttpRequest) -> HttpResponse:
     """What the app is for, what it is not for, its cautions and its sources."""
     return render(request, "pages/about.html", {"about": about_page.about()})
+
+
+@allow(*EVERYONE)
+@require_GET
+def hazard_log(request: HttpRequest) -> HttpResponse:
+    """The hazards of the app, their controls, and the tests that prove each control."""
+    return render(request, "pages/hazards.html", {"log": safety_pages.hazard_log()})
+
+
+@allow(*EVERYONE)
+@require_GET
+def rule_table(request: HttpRequest, group: str = "") -> HttpResponse:
+    """One group of the rule table, each row with its cells, stars and sources."""
+    return render(request, "pages/rules.html", {"group": safety_pages.rule_group(group)})
+
+
+@allow(*EVERYONE)
+@require_GET
+def rules_in_force(request: HttpRequest) -> HttpResponse:
+    """What holds in this clinic now: shelf lives, thresholds, and its own settings."""
+    return render(request, "pages/in_force.html", {"in_force": safety_pages.in_force()})

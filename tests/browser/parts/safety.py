@@ -1,11 +1,11 @@
-"""Safety concerns: reported, read, answered."""
+"""The safety pages, and safety concerns: reported, read, answered."""
 
 from typing import Any
 
 from clinic.models import Patient, Person, SafetyConcern
 from clinic.safety import services
 from clinic.staff.roles import Role
-from tests.browser.seen import Seen, press
+from tests.browser.seen import Seen, open_everything, press
 
 
 def waiting_concern() -> dict[str, Any]:
@@ -37,6 +37,10 @@ class FromAPatient(Seen):
 
 
 PAGES = [
+    Seen("hazard-log", Role.MANAGER, ready=open_everything),
+    Seen("rule-table", Role.THERAPIST),
+    Seen("rule-table-group", Role.LEAD, lambda: {"group": "bleeding"}),
+    Seen("rules-in-force", Role.ADMINISTRATOR),
     Seen("safety-concerns", Role.LEAD),
     Seen("safety-concerns", Role.MANAGER, called="safety-concerns-manager"),
     Seen("safety-concern-report", Role.MANAGER, query="?page=/reports/", wrong=press("Report the concern")),
