@@ -128,24 +128,27 @@ def _covering(at: datetime) -> QuerySet[AccessGrant]:
 
 
 def not_covered(
-    person: Person, therapists: Iterable[int], *, at: datetime, there: Collection[int]
+    person: Person, *, at: datetime, there: Collection[int], owner_id: int | None = None
 ) -> QuerySet[Assignment]:
-    """Assignments to these therapists whose patient is on the caseload and whom nobody who is there covers.
+    """Assignments to whoever is not there, whose patient is on the caseload and whom nobody who is there covers.
 
-    With patient, identity, unit and therapist; by therapist, then by the patient's name.
+    Also of those who will not be there again: a closed account, or one that no longer treats. With patient,
+    identity, unit and therapist; by therapist, then by the patient's name.
 
     Args:
-        therapists: who is away, by id.
         there: who is present, by id: whoever covers and is away too covers nobody.
+        owner_id: only of this therapist.
     """
     covered = _covering(at).filter(person__in=list(there))
+    owners = {} if owner_id is None else {"therapist": owner_id}
     return (
         Assignment.objects.filter(
-            therapist__in=list(therapists),
             ended_at__isnull=True,
             patient__state=PatientState.ACTIVE,
             patient__in=patients_visible_to(person).values("pk"),
+            **owners,
         )
+        .exclude(therapist__in=list(there))
         .exclude(patient__in=covered.values("patient_id"))
         .select_related("patient__identity", "patient__unit", "therapist")
         .order_by("therapist__family_name", "therapist_id", "patient__identity__name_sound", "pk")

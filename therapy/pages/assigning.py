@@ -110,6 +110,8 @@ class NotCovered:
     proposed: Person | None
     with_visits: tuple[int, ...]
     """Whose visits have to be given to somebody else: the owner's, and those of whoever covers and is absent too."""
+    for_good: bool = False
+    """The owner will not be back: somebody else is to be assigned."""
 
 
 def not_covered(
@@ -117,23 +119,27 @@ def not_covered(
 ) -> list[NotCovered]:
     """Patients of whoever is not present any more on a day, whom nobody who is present covers.
 
-    Of an absent therapist all patients; where the therapist, or whoever covers, only has no shift (any more), those
-    with something still due.
+    Of an absent therapist, and of one whose account is closed, all patients; where the therapist, or whoever covers,
+    only has no shift (any more), those with something still due.
     """
     start, end = staff.day_span(day)
     now = max(now, start)
     present = {one.person.pk: one for one in staff.presence(day, staff.therapists(with_lead=True))}
     away = {key: one.absence for key, one in present.items() if not one.minutes_from(now)}
-    owners = [key for key in away if owner_id in (None, key)]
     due, sums = _still_due(day, now)
     goes_on = timedelta(hours=number("covering_access_hours"))
-    found = list(assignments.not_covered(person, owners, at=now, there=present.keys() - away.keys()))
+    there = present.keys() - away.keys()
+    found = list(assignments.not_covered(person, at=now, there=there, owner_id=owner_id))
     covering = assignments.covering([row.patient_id for row in found], at=now)
+
+    def absent(one: int) -> bool:
+        return one not in present or away.get(one) is not None
+
     rows = [
         row
         for row in found
         if due[row.patient_id]
-        or all(away.get(one) is not None for one in (row.therapist_id, *covering.get(row.patient_id, ())))
+        or all(absent(one) for one in (row.therapist_id, *covering.get(row.patient_id, ())))
     ]
     who = {one.patient.pk: one for one in patients.in_list([row.patient for row in rows])}
     proposed = _spread({row.patient_id: sums[row.patient_id] for row in rows}, offered)
@@ -141,15 +147,16 @@ def not_covered(
         NotCovered(
             who=who[row.patient_id],
             owner=row.therapist,
-            words=_away_words(row, away[row.therapist_id]),
-            until=_until(away[row.therapist_id], end) + goes_on,
+            words=_away_words(row, away.get(row.therapist_id), gone=row.therapist_id not in present),
+            until=_until(away.get(row.therapist_id), end) + goes_on,
             treatments=due[row.patient_id],
             minutes=sums[row.patient_id],
             proposed=proposed.get(row.patient_id),
             with_visits=(
                 row.therapist_id,
-                *(one for one in covering.get(row.patient_id, ()) if away.get(one) is not None),
+                *(one for one in covering.get(row.patient_id, ()) if absent(one)),
             ),
+            for_good=row.therapist_id not in present,
         )
         for row in rows
     ]
@@ -170,7 +177,9 @@ def _still_due(day: date, now: datetime) -> tuple[Counter[UUID], Counter[UUID]]:
     return due, sums
 
 
-def _away_words(row: Assignment, absence: Absence | None) -> str:
+def _away_words(row: Assignment, absence: Absence | None, *, gone: bool) -> str:
+    if gone:
+        return minutes.gone_words(row.therapist)
     if absence is None:
         return f"{row.therapist} is not on shift"
     return f"{row.therapist} {minutes.absence_words(absence)}"

@@ -96,12 +96,20 @@ def today(day: date, now: datetime) -> Today:
                 else f"{one.person} is not on shift"
             )
             uncovered.append(_uncovered(one.person, words, own))
-    nobody = [one for key, group in by_person.items() if key not in present for one in group]
-    if nobody:
+    gone = Person.objects.in_bulk([key for key in by_person if key is not None and key not in present])
+    for person_id, person in sorted(gone.items(), key=lambda one: (str(one[1]), one[0])):
+        rows.append(_row(person, str(person), by_person[person_id], 0, "does not treat any more"))
+        uncovered.append(_uncovered(person, gone_words(person), by_person[person_id]))
+    if nobody := by_person.get(None, []):
         rows.append(_row(None, "Nobody assigned", nobody, 0, ""))
         uncovered.append(_uncovered(None, "No therapist assigned", nobody))
     ends = [part.end for one in present.values() for part in one.stretches]
     return Today(rows, uncovered, max(ends, default=None))
+
+
+def gone_words(person: Person) -> str:
+    """`S. Heron: the account is closed`, of somebody to whom patients are assigned and who treats no more."""
+    return f"{person}: the account is closed" if not person.is_active else f"{person} does not treat any more"
 
 
 def absence_words(absence: Absence) -> str:

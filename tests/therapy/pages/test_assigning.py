@@ -215,8 +215,35 @@ def test_a_closed_account_covers_nobody(cast: Cast, world: World, absent: None, 
     ordered(world.mosswater)
     assigning.share_out(cast.lead, [(row, cast.colleague) for row in rows(cast)])
     Person.objects.filter(pk=cast.colleague.pk).update(is_active=False)
-    assert {row.who.patient for row in rows(cast)} == {world.mosswater, world.pebblebrook}
+    assert {row.who.patient for row in rows(cast)} == {world.mosswater, world.pebblebrook, world.thistledown}
     assert [person for person, *_ in uncovered_at_home()] == [cast.therapist]
+
+
+def test_patients_of_a_closed_account_stand_on_both_pages_until_they_are_shared_out_and_assigned_anew(
+    cast: Cast, world: World, on_shift: None, ordered: Any, sign_in: Any
+) -> None:
+    """Whoever leaves the service leaves patients behind: they must not fall off every list."""
+    ordered(world.mosswater)
+    staff.close_account(cast.therapist, by=cast.administrator)
+    cast.therapist.refresh_from_db()
+    found = rows(cast)
+    assert {row.who.patient for row in found} == {world.mosswater, world.pebblebrook}
+    assert {(row.words, row.for_good) for row in found} == {("R. Quillfeather: the account is closed", True)}
+    listed = [(row.owner, row.treatments, row.minutes) for row in found if row.treatments]
+    assert listed == uncovered_at_home() != []
+    lead = sign_in(cast.lead)
+    home = lead.get("/").content.decode()
+    assert "R. Quillfeather: the account is closed" in home
+    assert f"{reverse('cover')}?therapist={cast.therapist.pk}" in home
+    page = lead.get(f"{reverse('cover')}?therapist={cast.therapist.pk}").content.decode()
+    assert reverse("patient-assign", args=[world.pebblebrook.pk]) in page
+    assigning.share_out(cast.lead, [(row, cast.colleague) for row in found])
+    assert (rows(cast), uncovered_at_home()) == ([], [])
+    assert set(patients_visible_to(cast.colleague)) >= {world.mosswater, world.pebblebrook}
+    # Covering ends; what is assigned anew stays.
+    assigning.assign_all(cast.lead, {world.mosswater: cast.colleague}, reason="has left the service")
+    AccessGrant.objects.filter(why="covering").update(until_at=NOW)
+    assert {row.who.patient for row in rows(cast)} == {world.pebblebrook}
 
 
 def test_whoever_covers_and_has_gone_home_leaves_only_what_is_still_due(
