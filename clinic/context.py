@@ -38,15 +38,18 @@ NAVIGATION: dict[str, tuple[tuple[str, str], ...]] = {
         ("Needs attention", "attention"),
     ),
 }
+# Where a role has many entries: with which one the service begins, after the day and its patients.
+_SERVICE_BEGINS: dict[str, str] = {Role.LEAD: "reports"}
 
 
 @dataclass(frozen=True)
 class Entry:
-    """One entry of the navigation; current when the page shown lies under it."""
+    """One entry of the navigation; current when the page shown lies under it, apart where another group begins."""
 
     words: str
     address: str
     current: bool
+    apart: bool = False
 
 
 def navigation(role: str, path: str) -> list[Entry]:
@@ -54,14 +57,14 @@ def navigation(role: str, path: str) -> list[Entry]:
     found = []
     for words, url_name in NAVIGATION.get(role, ()):
         try:
-            found.append((words, reverse(url_name)))
+            found.append((words, reverse(url_name), _SERVICE_BEGINS.get(role) == url_name))
         except NoReverseMatch:
             continue
     under = [
-        address for _, address in found if address == path or (address != "/" and path.startswith(address))
+        address for _, address, _ in found if address == path or (address != "/" and path.startswith(address))
     ]
     nearest = max(under, key=len, default="")
-    return [Entry(words, address, address == nearest) for words, address in found]
+    return [Entry(words, address, address == nearest, apart) for words, address, apart in found]
 
 
 def frame(request: HttpRequest) -> dict[str, Any]:

@@ -4,6 +4,8 @@ A form here keeps what was typed, drops stray spaces, names each error after its
 value is unusual but possible. `respond_invalid` shows it again with status 422.
 """
 
+import datetime as dt
+from collections.abc import Mapping
 from decimal import Decimal
 from typing import Any
 
@@ -46,6 +48,7 @@ __all__ = [
     "TimeField",
     "UnitInput",
     "capitalised",
+    "differences",
     "posted",
     "refuse",
     "respond_invalid",
@@ -186,6 +189,46 @@ def refuse(form: forms.BaseForm, refused: ValueError) -> None:
     """Show what a service refused (its `field` and `message`) on the form it came from."""
     field = getattr(refused, "field", None)
     form.add_error(field if field in form.fields else None, getattr(refused, "message", str(refused)))
+
+
+def differences(form: forms.Form, stored: Mapping[str, Any]) -> list[tuple[str, str, str]]:
+    """Where a record that somebody else changed differs from what was typed: (label, stored now, typed), in words.
+
+    Args:
+        stored: what the record is now, by the name of the form's field, in the form in which it is cleaned.
+    """
+    return [
+        (str(form[name].label), _in_words(field, stored[name]), _in_words(field, form.cleaned_data[name]))
+        for name, field in form.fields.items()
+        if name in stored
+        and name in form.cleaned_data
+        and not field.widget.is_hidden
+        and _plain(stored[name]) != _plain(form.cleaned_data[name])
+    ]
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, (list, tuple)):
+        return [str(each) for each in value]
+    return (
+        value.replace(second=0, microsecond=0)
+        if isinstance(value, dt.time)
+        else value or (value == 0 and "0")
+    )
+
+
+def _in_words(field: forms.Field, value: Any) -> str:
+    if isinstance(field, forms.BooleanField):
+        return "yes" if value else "no"
+    choices = {str(key): str(words) for key, words in getattr(field, "choices", ())}
+    if isinstance(value, (list, tuple)):
+        return ", ".join(choices.get(str(each), str(each)) for each in value)
+    if isinstance(value, dt.date):
+        return formats.date(value)
+    shown = field.prepare_value(value)
+    words = "" if shown is None else choices.get(str(shown), str(shown))
+    unit = getattr(field, "unit", "")
+    return f"{words} {unit}".strip() if words else ""
 
 
 def respond_invalid(

@@ -12,7 +12,7 @@ from django.views.decorators.http import require_GET, require_http_methods
 from clinic import paging
 from clinic.access import CLINICAL, Role, allow, signed_in
 from clinic.audit import services as audit
-from clinic.forms import posted, refuse, respond_invalid
+from clinic.forms import differences, posted, refuse, respond_invalid
 from clinic.patients import selectors as patients
 from clinic.patients.models import DiagnosisGroup
 from clinic.patients.views import similar_people
@@ -118,6 +118,7 @@ def correct(request: HttpRequest, referral_id: UUID) -> HttpResponse:
         "version": referral.version
     }
     form = forms.AmendForm(posted(request), initial=initial)
+    conflict: dict[str, Any] = {}
     if request.method == "POST" and form.is_valid():
         given = form.cleaned_data
         try:
@@ -130,10 +131,12 @@ def correct(request: HttpRequest, referral_id: UUID) -> HttpResponse:
             )
         except Refused as refused:
             refuse(form, refused)
+            if isinstance(refused, Changed):
+                conflict = {"changed": True, "differs": differences(form, initial)}
         else:
             messages.success(request, "Stored. What it said before can still be read.")
             return redirect("referral", referral_id=referral.pk)
-    context = {"form": form, "referral": referral, "banner": patients.banner(referral.patient)}
+    context = {"form": form, "referral": referral, "banner": patients.banner(referral.patient), **conflict}
     answer = respond_invalid if request.method == "POST" else render
     return answer(request, "referrals/correct.html", context)
 

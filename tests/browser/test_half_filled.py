@@ -68,7 +68,7 @@ def test_a_half_typed_treatment_comes_back_after_signing_in_and_makes_one_record
     record_id = page.locator("[name=record_id]").input_value()
     the_session_runs_out()
     page.locator("button[value=check]").click()
-    page.wait_for_url("**/sign-in*")
+    page.get_by_label("Password").wait_for()
     sign_in_again(page, therapist)
     assert filled(page) == TYPED
     assert page.locator("[name=sputum][value=none]").is_checked()

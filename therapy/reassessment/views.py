@@ -11,11 +11,11 @@ from django.views.decorators.http import require_GET, require_POST
 
 from clinic.access import Role, allow, patients_visible_to
 from clinic.audit import services as audit
-from clinic.forms import refuse, respond_invalid
+from clinic.forms import differences, refuse, respond_invalid
 from clinic.ids import new_id
 from clinic.patients import selectors as patients
 from clinic.patients.models import Patient
-from clinic.records import Refused
+from clinic.records import Changed, Refused
 from screening.table import current as current_table
 from therapy.orders.selectors import orders_in_force
 from therapy.reassessment import selectors, services
@@ -101,6 +101,8 @@ def correct(request: HttpRequest, patient_id: UUID, reassessment_id: UUID) -> Ht
         services.correct(by=request.user, row=row, changes=changes, reason=reason, expect_version=version)  # type: ignore[arg-type]  # as above
     except Refused as refused:
         refuse(form, refused)
+        if isinstance(refused, Changed):
+            context |= {"changed": True, "differs": differences(form, kept)}
         return respond_invalid(request, CORRECT, context)
     messages.success(request, "Reassessment corrected; the earlier version is kept.")
     return redirect("reassessments", patient_id=patient.pk)

@@ -9,12 +9,12 @@ from django.shortcuts import redirect, render
 from django.utils import timezone
 
 from clinic import formats
-from clinic.forms import refuse, respond_invalid
+from clinic.forms import differences, refuse, respond_invalid
 from clinic.limits.selectors import age_years
 from clinic.measurements import kinds
 from clinic.models import Patient, Person
 from clinic.patients import selectors as patients
-from clinic.records import Refused
+from clinic.records import Changed, Refused
 from screening.check_page import watch_of
 from screening.selectors import guard
 from therapy.orders import selectors as orders
@@ -114,6 +114,10 @@ def answer_amendment(request: HttpRequest, by: Person, treatment: TreatmentSessi
             )
         except PayloadRefused as refused:
             page_payload.show_problems(form, refused.problems)
+        except Changed as changed:
+            now = page_payload.values_of(payload_of(TreatmentSession.objects.get(pk=treatment.pk)))
+            context |= {"changed": True, "differs": differences(form, now)}
+            refuse(why, changed)
         except Refused as refused:
             refuse(why, refused)
         else:

@@ -1,5 +1,6 @@
 """The pages of referrals, walked as lead and therapist."""
 
+import re
 from pathlib import Path
 from typing import Any
 
@@ -137,7 +138,13 @@ def test_a_referral_is_corrected_with_a_reason_and_never_over_somebody_elses_cha
     assert "Referral, urgent" in page
     answer = client.post(address, form | {"why": "Again.", "urgency": "soon"})
     assert answer.status_code == 422
-    assert "changed by somebody else" in answer.content.decode()
+    said = answer.content.decode()
+    assert "changed by somebody else" in said
+    # Both versions: what is stored now, and what was typed.
+    row = re.search(r'<th scope="row">Urgency</th><td>([^<]*)</td><td>([^<]*)</td>', said)
+    assert row
+    assert row.groups() == ("Urgent", "Soon")
+    assert said.count('<tr><th scope="row">') == 1
     assert sign_in(cast.outsider).get(address).status_code == 404
     assert sign_in(cast.manager).get(address).status_code == 403
 

@@ -1,6 +1,6 @@
 """The demo clinic: invented, seeded, and told relative to one day."""
 
-from datetime import date, datetime
+from datetime import UTC, date, datetime, timedelta
 from io import StringIO
 
 import pytest
@@ -18,6 +18,13 @@ from therapy.pages.demo.load import load
 
 DAY = date(2026, 11, 25)
 pytestmark = pytest.mark.django_db
+
+
+@pytest.fixture(autouse=True)
+def on_that_day():
+    """The demo is told for a day that has come, whatever the date of the machine."""
+    with time_machine.travel(datetime(2026, 11, 25, 9, 41, tzinfo=UTC), tick=False):
+        yield
 
 
 def _made(seed):
@@ -57,6 +64,22 @@ def test_the_demo_refuses_to_load_outside_training(settings):
         load(day=DAY, small=True)
     with pytest.raises(CommandError, match="CLINIC_TRAINING_DATA is off"):
         call_command("demo_accounts", stdout=StringIO())
+
+
+def test_the_demo_is_told_for_no_day_to_come():
+    """Nobody has treated, screened or decided anything on a day that lies ahead."""
+    for ahead in (1, 365):
+        day = str(DAY + timedelta(days=ahead))
+        with pytest.raises(CommandError, match="25-Nov-2026 or earlier"):
+            call_command("load_demo", "--small", "--today", day, stdout=StringIO())
+    assert not PatientIdentity.objects.exists()
+
+
+@pytest.mark.slow
+def test_the_demo_of_a_day_long_ago_holds_true_too():
+    call_command("load_demo", "--small", "--today", "2024-02-29", stdout=StringIO())
+    call_command("check_records", stdout=StringIO())
+    assert max(DueWindow.objects.values_list("service_date", flat=True)) < date(2024, 4, 1)
 
 
 def test_the_demo_refuses_to_load_where_there_are_patients(world):

@@ -114,7 +114,9 @@ def test_a_correction_of_a_record_changed_meanwhile_is_refused(world, cast, sign
     therapist.post(address, correction())
     second = therapist.post(address, correction(outcome="step_up"))
     assert second.status_code == 422
-    assert "changed by somebody else" in second.content.decode()
+    said = second.content.decode()
+    assert "changed by somebody else" in said
+    assert '<th scope="row">What comes of it?</th><td>Stop</td><td>Step up</td>' in said
 
 
 def test_a_reassessment_entered_in_error_stays_visible_and_marked(world, cast, sign_in):

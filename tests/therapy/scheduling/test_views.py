@@ -1,5 +1,6 @@
 """The day page as a lead walks it."""
 
+import re
 from datetime import date, datetime
 from typing import Any
 
@@ -54,6 +55,17 @@ def test_the_day_shows_what_is_free_by_the_assigned_therapist_and_what_is_given(
     assert f'href="#visit-{visit.pk}-{cast.therapist.pk}"' in page
     assert "12:30 to 13:00" in page
     assert "<b>1</b> with a visit" in page
+
+
+def test_a_bar_of_the_time_line_says_whose_it_is_without_cutting_a_name_short(
+    world, cast, ordered, rostered, sign_in
+):
+    """Names in full or not at all (NHS Common User Interface, patient names); the label begins with what is seen."""
+    window = _noon_window(ordered(world.mosswater))
+    services.give(by=cast.lead, window=window, therapists=[cast.therapist], start=_clock("12:30"))
+    page = _day(sign_in(cast.lead))
+    assert re.findall(r'<text class="whose"[^>]*>([^<]*)</text>', page) == ["MB 553"]
+    assert 'aria-label="12:30 MB 553: MOSSWATER, Bryn, PEP, scheduled"' in page
 
 
 def test_a_window_is_given_on_its_own_page_with_a_suggestion_and_the_identity(

@@ -327,9 +327,17 @@ def test_a_treatment_is_corrected_with_a_reason_and_both_versions_stay(client, t
     assert "Sputum volume tenths ml 60 80" in said
     treatment.refresh_from_db()
     assert (treatment.version, treatment.started_at) == (2, START)
-    stale = client.post(amend, {**sent, "amend_reason": "again"})
+    stale = client.post(
+        amend, {**sent, "sputum_amount": "9.5", "tolerance": "tired", "amend_reason": "again"}
+    )
     assert stale.status_code == 422
     assert "changed by somebody else since you opened it" in text(stale)
+    # Both versions: what is stored now, and what was typed, where they differ.
+    said = text(stale)
+    both = said[said.index("What differs") : said.index("Open it as it is now")]
+    assert "Amount 8 9.5" in both
+    assert "Tired" in both
+    assert "Pulse" not in both
 
 
 def test_nothing_is_changed_by_saving_the_correction_page_as_it_stands(client, treatment):

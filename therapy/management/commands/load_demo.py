@@ -22,7 +22,9 @@ class Command(BaseCommand):
         )
         parser.add_argument("--seed", type=int, default=1, help="another seed makes another clinic (1)")
         parser.add_argument(
-            "--today", type=date.fromisoformat, help="the day it is told for, like 2026-11-25"
+            "--today",
+            type=date.fromisoformat,
+            help="the day it is told for, like 2026-11-25; today or earlier",
         )
 
     def handle(self, *args: Any, **options: Any) -> None:

@@ -8,6 +8,7 @@ from django.conf import settings
 from django.db import transaction
 from django.utils import timezone
 
+from clinic import formats
 from clinic.models import (
     Absence,
     AccessGrant,
@@ -62,9 +63,9 @@ def load(*, seed: int = 1, day: date | None = None, small: bool = False) -> dict
     """Write the demo clinic and return how many rows of each table.
 
     Args:
-        day: the day it is told for; today, and the time it is now, when left out.
+        day: the day it is told for, today or earlier; today, and the time it is now, when left out.
         small: a handful of patients with a week of history.
-    Raises: Refused outside training, and where there are patients or accounts already.
+    Raises: Refused outside training, for a day to come, and where there are patients or accounts already.
     """
     if not settings.TRAINING_DATA:
         raise Refused("training", "The demo clinic is only for training: CLINIC_TRAINING_DATA is off.")
@@ -73,6 +74,13 @@ def load(*, seed: int = 1, day: date | None = None, small: bool = False) -> dict
             "patients", "There are patients or accounts in this database already: nothing was loaded."
         )
     clock = _clock(day)
+    if clock.now > timezone.now():
+        # Nothing that happened lies ahead: the services refuse it, and access granted then is not granted yet.
+        raise Refused(
+            "day",
+            f"The demo is told for a day whose {DEMO_HOUR:%H:%M} is over: {formats.date(timezone.localdate())} "
+            "or earlier.",
+        )
     chance = random.Random(seed)  # noqa: S311 - invented data, nothing is kept secret by it
     with transaction.atomic():
         book = Book(chance)
