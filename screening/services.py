@@ -23,7 +23,7 @@ from clinic.staff.roles import Role
 from clinic.units import selectors as units
 from screening import check, hold_services, moves, rules, selectors, table, waits, words
 from screening.decision_reasons import AGAINST, PROCEED
-from screening.holds import Guard, Purpose
+from screening.holds import Guard, Purpose, fingerprint
 from screening.lifts import services as lifts
 from screening.models import Answer, AnswerKind, Decision, Screening, TechniqueResult
 from screening.table import Table
@@ -133,6 +133,8 @@ def record_screening(
         reason=reason, source=source,
     )  # fmt: skip
     lifts.follow_answers(by=by, screening=row, found=found)
+    if not late:
+        _end_decisions(row, found, by=by, rule_table=rule_table)
     _afterwards(row, by=by, late=late, patient_seen=patient_seen)
     return row
 
@@ -219,6 +221,25 @@ def decide(
             words="Decided to proceed" if proceed else "Decided not to proceed",
         )
     return row
+
+
+def _end_decisions(
+    screening: Screening, found: Mapping[str, rules.TechniqueResult], *, by: Person, rule_table: Table
+) -> None:
+    """End for good every decision that weighed other findings: the old answer coming back does not bring it back."""
+    at = screening.started_at
+    rows = Decision.objects.filter(
+        patient=screening.patient, ended_at__isnull=True, started_at__lte=at, expires_at__gt=at
+    )
+    for decision in rows.order_by("started_at", "id"):
+        result = found.get(decision.technique)
+        weighs = result and fingerprint(decision.technique, result.contributions, rule_table)
+        if decision.answers_fingerprint != weighs:
+            records.end(decision, by=by, at=at, reason="An answer that it weighed has changed")
+            audit.record(
+                action="decision ended", by=by, subject=decision, patient=screening.patient,
+                changed=[decision.technique], reason="An answer that it weighed has changed",
+            )  # fmt: skip
 
 
 def _afterwards(row: Screening, *, by: Person, late: bool, patient_seen: bool) -> None:

@@ -349,6 +349,21 @@ def test_a_decision_that_was_renewed_afterwards_still_counts_for_its_own_time(wo
         assert (found.allowed, found.decision.id) == (True, decision.pk), quarters
 
 
+@pytest.mark.parametrize("between", ["no", "unknown"])
+def test_a_finding_that_went_and_came_back_wants_a_decision_of_its_own(world, cast, between):
+    """Another rib may have broken: a decision is dead once an answer that it weighed has changed."""
+    row = record(world, cast, rib_fracture="yes")
+    decision = decide(row, cast.lead)
+    for minutes, said in ((10, "yes"), (20, between), (30, "yes")):
+        later = NOW + dt.timedelta(minutes=minutes)
+        record(world, cast, at=later, answers={"rib_fracture": said}, keep="all")
+        found = selectors.guard(world.mosswater, "drainage", later, purpose="begin")
+        assert found.allowed is (minutes == 10 or said == "no"), minutes
+    decision.refresh_from_db()
+    assert decision.ended_at == NOW + dt.timedelta(minutes=20)
+    assert AuditEvent.objects.filter(action="decision ended", subject_id=str(decision.pk)).count() == 1
+
+
 def test_a_decision_that_was_replaced_counts_no_longer_from_then_on(world, cast):
     row = record(world, cast, rib_fracture="yes")
     decide(row, cast.lead)
