@@ -1,22 +1,26 @@
 """Puts together what the screening pages show; every page asks a constant number of queries."""
 
 import datetime as dt
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
+from django.db.models import Prefetch
 from django.http import Http404
 
 from clinic import formats
 from clinic.patients.models import Patient
 from clinic.staff.models import Person
-from screening import ordered, rules, selectors, table, words
+from screening import asked, ordered, rules, selectors, table, versions, words
+from screening.comparison import Less, Weighed, less_constrained
 from screening.holds import Bar, GivenDecision, Guard, Purpose
 from screening.lifts import pages as lift_pages
-from screening.models import Screening, TechniqueResult
-from screening.table import Grade
+from screening.models import Answer, Screening, TechniqueResult
+from screening.questions import settling
+from screening.table import Grade, Table
 
 MOST_SHOWN = 3
+_ANSWERS = Prefetch("answers", queryset=Answer.objects.select_related("answered_by").order_by("id"))
 TONES = {
     rules.Result.NONE_FOUND: "",
     rules.Result.CLINICIAN_MUST_DECIDE: "look-text",
@@ -38,6 +42,17 @@ class Because:
     star: bool
     conflict: str
     open: bool
+    bars: bool = False
+
+
+@dataclass(frozen=True)
+class LessLine:
+    """A technique that is less constrained for this patient, and why."""
+
+    words: str
+    result: str
+    why: str
+    strictest: str
 
 
 @dataclass(frozen=True)
@@ -56,6 +71,8 @@ class TechniqueRow:
     liftable: tuple[tuple[str, str], ...] = ()
     never_lifted: bool = False
     now: str = ""
+    by_rules_now: str = ""
+    less: tuple[LessLine, ...] = ()
 
     @property
     def result_words(self) -> str:
@@ -80,22 +97,25 @@ class TechniqueRow:
 
     @property
     def questions(self) -> tuple[Because, ...]:
-        return tuple(one for one in self.because if one.open)
+        """What is open, first what could bar the technique."""
+        return tuple(sorted((one for one in self.because if one.open), key=lambda one: not one.bars))
+
+    @property
+    def asked_first(self) -> tuple[Because, ...]:
+        return self.questions[:MOST_SHOWN]
+
+    @property
+    def asked_later(self) -> int:
+        return len(self.questions) - len(self.asked_first)
+
+    @property
+    def told(self) -> tuple[Because, ...]:
+        """All of it: what an open answer would change first, then what was found."""
+        return (*self.questions, *self.findings)
 
     @property
     def open_words(self) -> str:
         return formats.count(len(self.questions), "answer is open", "answers are open")
-
-
-@dataclass(frozen=True)
-class Settles:
-    """The questions that settle an ordered technique, or the last of them."""
-
-    technique: str
-    words: str
-    questions: tuple[str, ...]
-    more: int
-    count: str
 
 
 @dataclass(frozen=True)
@@ -105,8 +125,10 @@ class ResultPage:
     screening: Screening
     in_force: bool
     rows: tuple[TechniqueRow, ...]
-    settles: tuple[Settles, ...]
-    asked_again: tuple[str, ...]
+    settles: tuple[asked.Settles, ...]
+    asked_again: tuple[asked.AnswerLine, ...]
+    answers: tuple[asked.AnswerGroup, ...]
+    version_now: str
     earlier: Sequence[Screening]
     sources: tuple[str, ...]
     lifts: tuple[lift_pages.LiftLine, ...] = ()
@@ -117,7 +139,7 @@ def in_force(patient: Patient) -> Screening | None:
     return (
         Screening.objects.filter(patient=patient, ended_at__isnull=True)
         .select_related("by")
-        .prefetch_related("answers", "results")
+        .prefetch_related(_ANSWERS, "results")
         .first()
     )
 
@@ -127,7 +149,7 @@ def earlier_screening(patient: Patient, screening_id: Any) -> Screening:
     found = (
         Screening.objects.filter(patient=patient, pk=screening_id)
         .select_related("by")
-        .prefetch_related("answers", "results")
+        .prefetch_related(_ANSWERS, "results")
         .first()
     )
     if found is None:
@@ -136,25 +158,29 @@ def earlier_screening(patient: Patient, screening_id: Any) -> Screening:
 
 
 def result_page(person: Person, patient: Patient, screening: Screening, at: dt.datetime) -> ResultPage:
-    """The page of one screening; decisions and what is asked again only where it is in force."""
+    """The page of one screening as it was stored; what stands now only where it is in force."""
     rule_table = table.current()
     counts = screening.ended_at is None
-    wanted = ordered.techniques([patient.pk])[patient.pk]
+    wanted = ordered.techniques([patient.pk])[patient.pk] if counts else ()
     pairs = [(patient.pk, key) for key in rule_table.techniques] if counts else []
     guards = {key: one for (_, key), one in selectors.guards(pairs, at, purpose=Purpose.DISPLAY).items()}
-    stored = {one.technique: one for one in screening.results.all()}
-    keys = [key for key in (*wanted, *rule_table.techniques) if key in stored]
-    rows = tuple(
-        _row(stored[key], key in wanted, guards.get(key), may_decide=counts and person.licensed)
-        for key in dict.fromkeys(keys)
-    )
+    stored = {one.technique: one for one in sorted(screening.results.all(), key=lambda one: one.pk)}
+    rows = _rows(screening, stored, wanted, guards, may_decide=counts and person.licensed)
+    answers = selectors.answers_of(screening)
     again = [key for technique in wanted if technique in guards for key in guards[technique].ask_again]
     return ResultPage(
         screening=screening,
         in_force=counts,
         rows=rows,
-        settles=tuple(_settles(row) for row in rows if counts and row.ordered and row.questions),
-        asked_again=tuple(rule_table.words(key) for key in dict.fromkeys(again)),
+        settles=_settles([guards[key] for key in wanted if key in guards], answers, rule_table, at),
+        asked_again=asked.asked_again(again, answers, rule_table, at),
+        answers=asked.answers_given(
+            screening.answers.all(),
+            versions.known(screening.table_version),
+            lives=rule_table if counts else None,
+            at=at,
+        ),
+        version_now=rule_table.version if counts and rule_table.version != screening.table_version else "",
         earlier=list(
             Screening.objects.filter(patient=patient)
             .exclude(pk=screening.pk)
@@ -177,14 +203,68 @@ def to_decide(patient: Patient, technique: str, at: dt.datetime) -> tuple[Screen
     stored = {one.technique: one for one in screening.results.all()}
     if found.result is not rules.Result.CLINICIAN_MUST_DECIDE or technique not in stored:
         raise Http404
-    return screening, _row(stored[technique], True, found, may_decide=True), found
+    said = _named(screening, stored.values())
+    return screening, _row(stored[technique], said, True, found, may_decide=True), found
 
 
-def _row(stored: TechniqueResult, is_ordered: bool, found: Guard | None, *, may_decide: bool) -> TechniqueRow:
+def _rows(
+    screening: Screening,
+    stored: Mapping[str, TechniqueResult],
+    wanted: Sequence[str],
+    guards: Mapping[str, Guard],
+    *,
+    may_decide: bool,
+) -> tuple[TechniqueRow, ...]:
+    """Every technique that was screened, the ordered ones first."""
+    said = _named(screening, stored.values())
+    rows = [
+        _row(stored[key], said, key in wanted, guards.get(key), may_decide=may_decide)
+        for key in dict.fromkeys((*(key for key in wanted if key in stored), *stored))
+    ]
+    weighed = {
+        row.technique: Weighed(row.result, [one.said for one in row.findings], len(row.questions))
+        for row in rows
+    }
+    return tuple(
+        replace(row, less=tuple(_less(one, said) for one in less_constrained(row.technique, weighed)))
+        if row.result is rules.Result.DO_NOT_START
+        else row
+        for row in rows
+    )
+
+
+def _named(screening: Screening, stored: Iterable[TechniqueResult]) -> dict[str, str]:
+    """The techniques as they were called when it was screened."""
+    of = versions.known(screening.table_version) or table.current()
+    return {
+        one.technique: one.explanation.get("technique") or of.techniques.get(one.technique, one.technique)
+        for one in stored
+    }
+
+
+def _less(one: Less, said: Mapping[str, str]) -> LessLine:
+    found = formats.count(one.findings, "finding") if one.findings else "no finding"
+    still_open = f", {formats.count(one.open_rows, 'answer')} open" if one.open_rows else ""
+    return LessLine(
+        words=said[one.technique],
+        result=words.result(one.result),
+        why=f"{found}{still_open}",
+        strictest=one.strictest,
+    )
+
+
+def _row(
+    stored: TechniqueResult,
+    said: Mapping[str, str],
+    is_ordered: bool,
+    found: Guard | None,
+    *,
+    may_decide: bool,
+) -> TechniqueRow:
     result = rules.Result(stored.result)
     return TechniqueRow(
         technique=stored.technique,
-        words=words.technique(stored.technique, table.current()),
+        words=said[stored.technique],
         ordered=is_ordered,
         result=result,
         because=tuple(_because(one) for one in stored.explanation["because"]),
@@ -194,6 +274,7 @@ def _row(stored: TechniqueResult, is_ordered: bool, found: Guard | None, *, may_
         liftable=lift_pages.liftable(found) if found and is_ordered else (),
         never_lifted=found is not None and lift_pages.never(found),
         now=_with_lifts(found),
+        by_rules_now=_by_rules_now(result, found),
         can_decide=may_decide
         and found is not None
         and found.bar in (Bar.NOTHING, Bar.DECISION_WANTED, Bar.DECIDED_AGAINST)
@@ -211,6 +292,13 @@ def _with_lifts(found: Guard | None) -> str:
     return f"{said[:1].lower()}{said[1:]}"
 
 
+def _by_rules_now(stored: rules.Result, found: Guard | None) -> str:
+    """What the rules in force now make of the same answers, where that is not what was shown then."""
+    if found is None or found.lifts or found.result in (None, stored):
+        return ""
+    return words.result(found.result)
+
+
 def _because(one: dict[str, Any]) -> Because:
     still_open = one["result"] == rules.Result.INCOMPLETE
     return Because(
@@ -223,16 +311,20 @@ def _because(one: dict[str, Any]) -> Because:
         star=one["star"],
         conflict=one["conflict"],
         open=still_open,
+        bars=one["grade"] == Grade.ABSOLUTE,
     )
 
 
-def _settles(row: TechniqueRow) -> Settles:
-    most = 8
-    questions = tuple(one.said for one in row.questions)
-    return Settles(
-        technique=row.technique,
-        words=row.words,
-        questions=questions[:most],
-        more=max(0, len(questions) - most),
-        count=formats.count(len(questions), "answer settles", "answers settle"),
-    )
+def _settles(
+    ordered_guards: Iterable[Guard], answers: Mapping[str, rules.Answer], rule_table: Table, at: dt.datetime
+) -> tuple[asked.Settles, ...]:
+    """For each ordered technique that waits for answers, the shortest set that settles it."""
+    found = []
+    for guard in ordered_guards:
+        if guard.result is None:
+            continue
+        result = rules.TechniqueResult(guard.technique, guard.result, guard.because, ())
+        one = settling(result, answers, rule_table)
+        if one.questions:
+            found.append(asked.settles(one, answers, rule_table, at))
+    return tuple(found)

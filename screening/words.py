@@ -71,6 +71,7 @@ def finding(part: Contribution, table: Table, *, age: dt.timedelta | None = None
 def explanation(found: TechniqueResult, table: Table) -> dict[str, Any]:
     """What was shown for one technique, whole, so that it reads as it was after the table has changed."""
     return {
+        "technique": table.techniques[found.technique],
         "because": [
             {
                 "condition": part.cell.condition,

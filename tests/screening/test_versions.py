@@ -1,11 +1,13 @@
 """Earlier versions of the rule table are kept, and what was screened under them replays and reads as it did."""
 
 import csv
+import datetime as dt
 import re
 import shutil
 
 import pytest
 import time_machine
+from django.urls import reverse
 
 from screening import rules, services, versions
 from screening import table as tables
@@ -185,3 +187,58 @@ def test_each_way_in_which_what_is_stored_can_differ_is_told(world, cast, spoil,
     spoil(kept)
     (line,) = differences(kept, replay(answers_of(row), versions.of(row.table_version)))
     assert words in line
+
+
+# The page
+
+
+def main_of(client, address):
+    page = client.get(address).content.decode()
+    return page[page.index("<main") : page.index("</main>")]
+
+
+@pytest.fixture
+def an_earlier_one(world, cast, sign_in):
+    """A screening with findings that another one has replaced, and how its page reads."""
+    old = record(world, cast, **FINDINGS)
+    with time_machine.travel(NOW + dt.timedelta(hours=1), tick=False):
+        services.record_screening(
+            by=cast.therapist, patient=world.mosswater, answers=ALL_NO, at=NOW + dt.timedelta(hours=1)
+        )
+        client = sign_in(cast.therapist)
+        address = reverse(
+            "screening-earlier", kwargs={"patient_id": world.mosswater.pk, "screening_id": old.pk}
+        )
+        yield lambda: main_of(client, address)
+
+
+@pytest.mark.django_db
+def test_an_earlier_screening_reads_as_it_was_after_the_table_has_changed(an_earlier_one, later_table):
+    before = an_earlier_one()
+    for words in ("Incentive spirometry", "Epistaxis", "Intracranial pressure", "18 mmHg", "AARC 1993 (PAP)"):
+        assert words in before
+    later_table()
+    assert an_earlier_one() == before
+
+
+@pytest.mark.django_db
+def test_without_its_table_an_earlier_screening_still_reads_what_was_stored(an_earlier_one, later_table):
+    before = an_earlier_one()
+    later_table(keep=False)
+    after = an_earlier_one()
+    results = slice(before.index('<table class="stack results">'), before.index('id="all-answers"'))
+    assert before[results] in after
+    assert "Reworded" not in after
+
+
+@pytest.mark.django_db
+def test_the_one_in_force_says_that_the_table_has_changed_and_what_it_makes_of_it_now(
+    world, cast, sign_in, later_table
+):
+    with time_machine.travel(NOW, tick=False):
+        record(world, cast, epistaxis="yes")
+        later_table()
+        page = main_of(sign_in(cast.therapist), reverse("screening", args=[world.mosswater.pk]))
+    assert "The rule table has changed since" in page
+    assert f"judged by version {LATER}" in page
+    assert "By the rules in force now: Contraindicated: do not start." in page
