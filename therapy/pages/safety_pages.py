@@ -129,6 +129,14 @@ def _sentence(test: str) -> str:
 
 
 @dataclass(frozen=True)
+class SourceOf:
+    """The sources of a grade; the techniques they speak of where others of the line have other sources."""
+
+    words: str
+    techniques: str
+
+
+@dataclass(frozen=True)
 class CellLine:
     """What one row means for one or more techniques alike."""
 
@@ -137,7 +145,7 @@ class CellLine:
     star: bool
     techniques: list[str]
     reason: str
-    sources: str
+    sources: list[SourceOf]
     conflict: str
 
 
@@ -188,37 +196,45 @@ def _rows_of(table: Table, group: str) -> list[Condition]:
 
 
 def _row(table: Table, condition: Condition) -> RowLine:
-    alike: dict[tuple[Grade, bool, str, str, str], list[str]] = {}
-    for technique, said in table.techniques.items():
+    alike: dict[tuple[Grade, bool, str, str], list[Cell]] = {}
+    for technique in table.techniques:
         cell = table.cells[condition.key, technique]
-        alike.setdefault(_meaning(table, cell), []).append(said)
-    meanings = sorted(alike, key=lambda one: _STRICTEST_FIRST.index(one[0]))
+        alike.setdefault((cell.grade, cell.star, cell.reason, cell.conflict), []).append(cell)
+    strictest_first = sorted(alike.values(), key=lambda cells: _STRICTEST_FIRST.index(cells[0].grade))
     return RowLine(
         key=condition.key,
         words=condition.words,
         life=LIFE_WORDS[condition.life],
         thresholds=[threshold_words(table, one) for one in condition.thresholds],
-        cells=[
-            CellLine(
-                grade=GRADE_WORDS[grade],
-                kind=_SIGN[grade],
-                star=star,
-                techniques=alike[grade, star, reason, sources, conflict],
-                reason="" if grade is Grade.NONE_LISTED else reason,
-                sources=sources,
-                conflict=conflict,
-            )
-            for grade, star, reason, sources, conflict in meanings
-        ],
+        cells=[_cell_line(table, cells) for cells in strictest_first],
     )
 
 
-def _meaning(table: Table, cell: Cell) -> tuple[Grade, bool, str, str, str]:
-    return cell.grade, cell.star, cell.reason, table.cite(cell), cell.conflict
+def _cell_line(table: Table, cells: list[Cell]) -> CellLine:
+    """One line for the cells that say the same of several techniques."""
+    first = cells[0]
+    return CellLine(
+        grade=GRADE_WORDS[first.grade],
+        kind=_SIGN[first.grade],
+        star=first.star,
+        techniques=[table.techniques[cell.technique] for cell in cells],
+        reason="" if first.grade is Grade.NONE_LISTED else first.reason,
+        sources=_sources(table, cells),
+        conflict=first.conflict,
+    )
+
+
+def _sources(table: Table, cells: list[Cell]) -> list[SourceOf]:
+    by_source: dict[str, list[str]] = {}
+    for cell in cells:
+        by_source.setdefault(table.cite(cell), []).append(table.techniques[cell.technique])
+    if len(by_source) == 1:
+        return [SourceOf(cited, "") for cited in by_source if cited]
+    return [SourceOf(cited, "; ".join(techniques)) for cited, techniques in by_source.items()]
 
 
 def threshold_words(table: Table, threshold: Threshold) -> str:
-    """When a number answers a row with yes: `Intracranial pressure more than 20 mmHg`."""
+    """When a number answers a row with yes: `Intracranial pressure: more than 20 mmHg`."""
     number = table.numbers[threshold.number]
     if threshold.less_than is not None and threshold.less_than <= number.hard_low:
         return f"{number.words}: any number that is known answers no"
@@ -237,7 +253,7 @@ def threshold_words(table: Table, threshold: Threshold) -> str:
         other = table.numbers[threshold.asked_when]
         more = formats.quantity(threshold.asked_more_than, other.unit)
         when = f"; asked where {_in_a_sentence(other.words)} is more than {more}"
-    return f"{number.words} {said}{whom}{when}"
+    return f"{number.words}: {said}{whom}{when}"
 
 
 def _in_a_sentence(said: str) -> str:

@@ -107,10 +107,10 @@ def test_thresholds_are_told_in_words_and_in_no_sign(cast: Cast, sign_in: Any) -
     """ISMP: the signs for less and more are read as digits or reversed."""
     shown = words_of(sign_in(cast.lead).get(reverse("rules-in-force")))
     for text in (
-        "Intracranial pressure more than 20 mmHg",
-        "Platelets at least 20 \u00d710\u2079/L and less than 50 \u00d710\u2079/L",
-        "Blood coughed up in 24 h at least 5 mL and at most 240 mL",
-        "Minutes since the last meal or feed ended less than 30 min, for high-frequency chest wall oscillation",
+        "Intracranial pressure: more than 20 mmHg",
+        "Platelets: at least 20 \u00d710\u2079/L and less than 50 \u00d710\u2079/L",
+        "Blood coughed up in 24 h: at least 5 mL and at most 240 mL",
+        "Minutes since the last meal or feed ended: less than 30 min, for high-frequency chest wall oscillation",
         "asked where blood coughed up in 24 h is more than 100 mL",
         "asked before each treatment",
         "Blood coughed up in 24 h: any number that is known answers no",
