@@ -205,9 +205,9 @@ def _visits(person: Person, day: date) -> list[ScheduledVisit]:
     """Visits of the day that are not recorded, and those of any earlier day of which nobody said what became."""
     rows = (
         VisitStaff.objects.filter(
-            Q(state=VisitState.SCHEDULED, visit__service_date=day)
-            | Q(state=VisitState.BEGUN, visit__service_date=day)
-            | scheduling.never_recorded("visit__", before=day),
+            Q(visit__service_date=day) | scheduling.never_recorded("visit__", before=day),
+            # Whoever was taken off a visit has nothing to record.
+            state__in=(VisitState.SCHEDULED, VisitState.BEGUN),
             person=person,
             visit__patient__in=patients_visible_to(person),
         )
