@@ -1,7 +1,8 @@
 """The screening form, built from the rule table, and the form of a decision."""
 
 import datetime as dt
-from collections.abc import Iterable, Mapping
+import functools
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal as Number
 from typing import Any
@@ -9,11 +10,13 @@ from typing import Any
 from django import forms
 
 from clinic import formats
+from clinic.calculation import NotCalculable
 from clinic.forms import ClinicForm, MomentField, NumberField, OneOf
 from screening import rules, selectors, words
 from screening.check import NOT_ASKED, found_before
 from screening.decision_reasons import AGAINST, EITHER, PROCEED
 from screening.models import Screening
+from screening.questions import Kind, Question, Settling, in_order
 from screening.table import Condition, Table
 from screening.table import Number as TableNumber
 
@@ -46,17 +49,24 @@ class Line:
     word: Any = None
     trigger: str = ""
     answers: tuple[str, ...] = ()
+    informs: str = ""
+    aged: bool = False
 
 
 @dataclass
 class Group:
-    """The questions of one group: those to ask now, and those whose earlier answer still stands."""
+    """The questions of one group: those to ask now, and those whose earlier answer still stands.
+
+    Where it settles an ordered technique, the questions that bear on it stand ``first``.
+    """
 
     key: str
     words: str
     none: Any
     to_ask: list[Line] = field(default_factory=list)
     standing: list[Line] = field(default_factory=list)
+    first: list[Line] = field(default_factory=list)
+    bears_on: str = ""
 
     @property
     def show_standing(self) -> bool:
@@ -64,18 +74,41 @@ class Group:
         return any(line.bound.errors or (line.word and line.word.errors) for line in self.standing)
 
 
+@dataclass
+class Alone:
+    """Questions that are asked by themselves, each answered with its own choice."""
+
+    lines: list[Line]
+
+
+@dataclass
+class Part:
+    """What settles one ordered technique, what could bar it first: whole groups, and questions by themselves."""
+
+    words: str
+    count: str
+    items: list[Group | Alone]
+
+
 class ScreeningForm(ClinicForm):
     """Every row as yes, no, unknown; every number as a number, or the word why there is none.
 
-    Earlier answers that still stand are filled in with their age; left as they are, they keep their time.
+    Earlier answers that still stand are filled in with their age; left as they are, they keep their time. What
+    settles the ``ordered`` techniques is asked first.
     """
 
     mark_optional = False
 
     def __init__(
-        self, *args: Any, table: Table, previous: Screening | None, at: dt.datetime, **kwargs: Any
+        self,
+        *args: Any,
+        table: Table,
+        previous: Screening | None,
+        at: dt.datetime,
+        ordered: Sequence[str] = (),
+        **kwargs: Any,
     ) -> None:
-        self.table, self.previous, self.at = table, previous, at
+        self.table, self.previous, self.at, self.ordered = table, previous, at, ordered
         self.earlier = selectors.answers_of(previous) if previous else {}
         self.standing = {
             key: answer
@@ -88,10 +121,72 @@ class ScreeningForm(ClinicForm):
         self.fields["based_on"] = forms.CharField(required=False, widget=forms.HiddenInput)
         self.fields["based_on"].initial = str(previous.pk) if previous else ""
         self.fields["screening_id"] = forms.UUIDField(widget=forms.HiddenInput)
+        self.fields["asked_alone"] = forms.CharField(
+            required=False, widget=forms.HiddenInput, initial=" ".join(self._alone())
+        )
+
+    @property
+    def parts(self) -> list[Part]:
+        """What settles the ordered techniques, one after the other."""
+        return self._arranged[0]
 
     @property
     def groups(self) -> list[Group]:
-        """The questions in groups, in the order of the table; numbers before rows."""
+        """All other questions in groups, in the order of the table."""
+        return self._arranged[1]
+
+    @functools.cached_property
+    def _arranged(self) -> tuple[list[Part], list[Group]]:
+        groups = self._grouped()
+        parts = []
+        for settling in self._settlings:
+            items: list[Group | Alone] = []
+            for question in settling.questions:
+                if question.kind is Kind.GROUP:
+                    if question.key in groups:
+                        items.append(self._led(groups.pop(question.key), question, settling.technique))
+                    continue
+                line = _taken(question.key, groups.values())
+                if line is None:
+                    continue
+                if items and isinstance(items[-1], Alone):
+                    items[-1].lines.append(line)
+                else:
+                    items.append(Alone([line]))
+            if items:
+                asked = sum(len(one.lines) if isinstance(one, Alone) else 1 for one in items)
+                count = formats.count(asked, "question settles", "questions settle")
+                parts.append(Part(self.table.techniques[settling.technique], count, items))
+        return parts, list(groups.values())
+
+    @functools.cached_property
+    def _settlings(self) -> tuple[Settling, ...]:
+        """What settles each ordered technique, by the answers that are filled in."""
+        known = [key for key in self.ordered if key in self.table.techniques]
+        try:
+            results = rules.screen(self.standing, self.table, techniques=known)
+        except NotCalculable:
+            return ()
+        return in_order(results, self.standing, self.table, known).settlings
+
+    def _alone(self) -> list[str]:
+        """The rows that are asked by themselves: no group's tick, further down the page, answers them."""
+        return [one.key for each in self._settlings for one in each.questions if one.kind is Kind.ROW]
+
+    def _led(self, group: Group, question: Question, technique: str) -> Group:
+        bearing = set(question.rows)
+        group.first = [
+            line
+            for line in group.to_ask
+            if line.key in bearing
+            or (line.key in self.table.numbers and bearing & set(self.table.numbers[line.key].conditions))
+        ]
+        group.to_ask = [line for line in group.to_ask if line not in group.first]
+        group.bears_on = self.table.techniques[technique]
+        return group
+
+    def _grouped(self) -> dict[str, Group]:
+        """Every question in its group, numbers before rows."""
         found = {key: Group(key, said, self[none_of(key)]) for key, said in self.table.groups.items()}
         for number in self.table.numbers.values():
             if number.key in self.fields:
@@ -101,12 +196,15 @@ class ScreeningForm(ClinicForm):
                     self[word_of(number.key)],
                     number.trigger,
                     tuple(self.table.conditions[key].words for key in number.conditions),
+                    number.informs,
+                    self._aged(number.key),
                 )
                 self._place(found[number.group], line)
         for condition in self.table.conditions.values():
             if condition.key in self.fields:
-                self._place(found[condition.group], Line(condition.key, self[condition.key]))
-        return list(found.values())
+                line = Line(condition.key, self[condition.key], aged=self._aged(condition.key))
+                self._place(found[condition.group], line)
+        return found
 
     def clean(self) -> dict[str, Any]:
         """A number and its word exclude each other."""
@@ -145,10 +243,12 @@ class ScreeningForm(ClinicForm):
 
     def _left_open(self) -> set[str]:
         """The rows under a group's tick of which neither the row nor a number was answered."""
+        alone = {*self._alone(), *self.cleaned_data.get("asked_alone", "").split()}
         return {
             condition.key
             for condition in self.table.conditions.values()
             if condition.key in self.fields
+            and condition.key not in alone
             and self.cleaned_data.get(none_of(condition.group))
             and self._given(condition.key) is None
             and not any(self._given(number) is not None for number in condition.deciding_numbers)
@@ -228,7 +328,12 @@ class ScreeningForm(ClinicForm):
         age = formats.spell(max(self.at - answer.at, dt.timedelta(0)))
         if key in self.standing:
             return f"Answered {formats.date_time(answer.at)}, {age} ago"
-        return f"Last answer {words.answer(key, answer.value, self.table)}, {age} ago: ask again"
+        return f"Last answer {words.answer(key, answer.value, self.table)}, asked {age} ago, ask again"
+
+    def _aged(self, key: str) -> bool:
+        """Whether an earlier answer is told that does not count any more."""
+        answer = self.earlier.get(key)
+        return answer is not None and answer.at is not None and key not in self.standing
 
     def _out_of_date(self, key: str, answer: rules.Answer) -> bool:
         of = self.table.conditions.get(key) or self.table.numbers[key]
@@ -237,6 +342,16 @@ class ScreeningForm(ClinicForm):
 
     def _place(self, group: Group, line: Line) -> None:
         (group.standing if line.key in self.standing else group.to_ask).append(line)
+
+
+def _taken(key: str, groups: Iterable[Group]) -> Line | None:
+    """Takes a question out of its group; None where it is not asked there."""
+    for group in groups:
+        for line in group.to_ask:
+            if line.key == key:
+                group.to_ask.remove(line)
+                return line
+    return None
 
 
 def _edge(value: float) -> Number:

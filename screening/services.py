@@ -92,6 +92,7 @@ def record_screening(
             return again
     if replacing is not None and str(replacing) != (str(in_force.pk) if in_force else ""):
         raise records.Changed(in_force or Screening(patient=patient))
+    _by_a_clinician(answers, by)
     given = {
         key: _Given(value, at, by.pk, key in by_group, unusual.get(key, "")[:200])
         for key, value in answers.items()
@@ -263,6 +264,17 @@ def _in_force_at(patient: Patient, at: dt.datetime) -> Screening | None:
         .order_by("-started_at", "-created_at", "id")
         .first()
     )
+
+
+def _by_a_clinician(answers: Mapping[str, str | float], by: Person) -> None:
+    """That there is no reason to measure counts as no: a licensed clinician says it, and is named beside it."""
+    for key, value in answers.items():
+        if value == rules.NO_REASON and not by.licensed:
+            raise Refused(
+                key,
+                "Only a licensed clinician may say that there is no reason to measure: choose unknown, or wanted, "
+                "not measured",
+            )
 
 
 def _kept(

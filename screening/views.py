@@ -18,7 +18,7 @@ from clinic.ids import new_id
 from clinic.patients import selectors as patients
 from clinic.patients.models import Patient
 from clinic.records import Refused
-from screening import check_page, pages, services, table
+from screening import check_page, ordered, pages, services, table
 from screening.check_form import CheckForm
 from screening.forms import DecisionForm, ScreeningForm, posted
 
@@ -45,9 +45,9 @@ def screen(request: HttpRequest, patient_id: UUID) -> HttpResponse:
     patient, at = patients.patient(request.user, patient_id), timezone.now()
     data = request.POST if request.method == "POST" else None
     previous = pages.in_force(patient)
-    form = ScreeningForm(
-        data, table=table.current(), previous=previous, at=at, initial={"screening_id": new_id()}
-    )
+    wanted = ordered.techniques([patient.pk])[patient.pk]
+    first = {"screening_id": new_id()}
+    form = ScreeningForm(data, table=table.current(), previous=previous, at=at, ordered=wanted, initial=first)
     context = _about(patient) | {"form": form, "previous": previous}
     if data is None:
         return render(request, FORM, context)

@@ -132,6 +132,48 @@ def test_an_answer_that_cannot_be_so_is_refused_at_its_field(world, cast, answer
     assert not Screening.objects.exists()
 
 
+def test_no_reason_to_measure_counts_as_no_and_names_the_clinician_who_said_so(world, cast):
+    row = record(
+        world, cast, icp_mmhg="no_reason_to_measure", icp_above_20="unknown", icp_raised_unmonitored="no"
+    )
+    said = row.answers.get(condition="icp_mmhg")
+    assert (said.kind, said.answered_by) == ("no_reason_to_measure", cast.therapist)
+    assert row.results.get(technique="mi_e").result == "none_found"
+
+
+def test_no_reason_to_measure_is_said_only_by_an_account_marked_licensed(world, cast):
+    cast.therapist.licensed = False
+    with pytest.raises(Refused, match="Only a licensed clinician") as refused:
+        record(world, cast, answers={"icp_mmhg": "no_reason_to_measure"})
+    assert refused.value.field == "icp_mmhg"
+    record(world, cast, answers={"icp_mmhg": "not_measured"})
+
+
+@pytest.mark.parametrize(
+    ("key", "trigger"),
+    [
+        (number.key, trigger)
+        for number in table.current().numbers.values()
+        for trigger in number.trigger_conditions
+    ],
+)
+def test_no_reason_to_measure_is_refused_naming_the_trigger_while_one_is_answered_yes(
+    world, cast, key, trigger
+):
+    with pytest.raises(Refused) as refused:
+        record(world, cast, answers={key: "no_reason_to_measure", trigger: "yes"})
+    assert refused.value.field == key
+    assert table.current().conditions[trigger].words in refused.value.message
+
+
+def test_the_days_over_100_ml_are_not_without_reason_once_more_than_100_ml_came(world, cast):
+    given = {"haemoptysis_24h_ml": 150, "haemoptysis_days_over_100_ml": "no_reason_to_measure"}
+    with pytest.raises(Refused, match="is over 100 mL") as refused:
+        record(world, cast, answers=given)
+    assert refused.value.field == "haemoptysis_days_over_100_ml"
+    record(world, cast, answers=given | {"haemoptysis_24h_ml": 100})
+
+
 def test_only_who_looks_after_the_patient_records_a_screening(world, cast):
     for person in (cast.outsider, cast.manager, cast.administrator):
         with pytest.raises(access.NotPermitted):
