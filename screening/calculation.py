@@ -1,13 +1,18 @@
 """The calculation screening-result: answers in, results out, as whoever audits the service calls it."""
 
-from collections.abc import Mapping, Sequence
+import datetime as dt
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 from clinic.calculation import NotCalculable
-from screening import rules
-from screening.table import Grade, Table, current
+from screening import bedside, rules
+from screening.policy import rules as policies
+from screening.table import Table, current
 
-VERSION = "1"
+VERSION = "2"  # 2: policy on thresholds and shelf lives, the ages of the answers
+OLDEST_MINUTES = 52_560_000  # a century: what is older is a slip
+_ASKED_AT = dt.datetime(2000, 1, 1, tzinfo=dt.UTC)  # only the ages count, so any instant serves
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,8 +51,10 @@ class Key:
 def screening_result(
     answers: Mapping[str, str | float | None],
     *,
-    policy: Sequence[Mapping[str, str] | rules.Tightening] = (),
+    policy: Iterable[Mapping[str, Any] | policies.Rule] = (),
     technique: str | None = None,
+    answered_minutes_ago: Mapping[str, float] | None = None,
+    at_bedside: bool = False,
     table: Table | None = None,
 ) -> ScreeningResult:
     """The result per technique from the rule table in force; where each grade comes from: ``sources``.
@@ -56,8 +63,13 @@ def screening_result(
         answers: by key of ``input_keys()``: yes, no, unknown, not_measured, no_reason_to_measure, or a number in
             the key's unit. ``None`` means not measured. A key left out counts as unknown and stands in
             ``missing`` unless the row's number, or the number's rows, settle it.
-        policy: local rules {condition, technique, grade, reason?}, stricter than the table.
+        policy: local rules, stricter than the table: {kind: cell, condition, technique, grade, reason?},
+            {kind: threshold, condition, number, value, technique?, reason?} or
+            {kind: shelf_life, life, minutes, reason?}; without a kind it is a cell's.
         technique: only this one; all when left out.
+        answered_minutes_ago: how old an answer is, by its key; one that is left out was given just now.
+        at_bedside: the result for beginning: an answer past its shelf life counts as unknown, a finding goes on
+            barring. Without it every answer counts as it stands, whatever its age.
         table: another table than the one in force.
 
     Raises:
@@ -73,20 +85,28 @@ def screening_result(
             allowed=", ".join(table.techniques),
             got=technique,
         )
+    held = policies.effective(table, [_rule(rule, place, table) for place, rule in enumerate(policy)])
+    ages = answered_minutes_ago or {}
+    for key, age in ages.items():
+        _check_age(key, age, answers)
     given = {
-        key: rules.Answer(rules.NOT_MEASURED if value is None else value) for key, value in answers.items()
+        key: rules.Answer(
+            rules.NOT_MEASURED if value is None else value,
+            _ASKED_AT - dt.timedelta(minutes=float(ages.get(key, 0))),
+        )
+        for key, value in answers.items()
     }
     rules.check(given, table)
     rules.check_unmeasured(given, table)
-    found = rules.screen(
-        given,
-        table,
-        policy=tuple(_tightening(rule, place, table) for place, rule in enumerate(policy)),
-        techniques=None if technique is None else (technique,),
-    )
+    wanted = None if technique is None else (technique,)
+    if at_bedside:
+        stands = bedside.stands(given, held, at=_ASKED_AT, techniques=wanted)
+        found = {key: one.begin for key, one in stands.items()}
+    else:
+        found = rules.screen(given, held, techniques=wanted)
     return ScreeningResult(
         results={key: str(one.result) for key, one in found.items()},
-        contributions=tuple(_shown(part, table) for one in found.values() for part in one.contributions),
+        contributions=tuple(_shown(part, held) for one in found.values() for part in one.contributions),
         missing=tuple(dict.fromkeys(key for one in found.values() for key in one.missing)),
     )
 
@@ -138,40 +158,53 @@ def example() -> dict[str, object]:
         "days_since_surgery": 200,
         "epistaxis": rules.UNKNOWN,
     }
-    return {"answers": answers, "policy": []}
+    return {
+        "answers": answers,
+        "policy": [
+            {"kind": "cell", "condition": "chest_wall_pain", "technique": "drainage", "grade": "R"},
+            {
+                "kind": "threshold",
+                "condition": "platelets_20_to_49",
+                "number": "platelets_10e9_per_l",
+                "value": 60,
+            },
+            {
+                "kind": "shelf_life",
+                "life": "now",
+                "minutes": 30,
+                "reason": "Answers change within the hour here",
+            },
+        ],
+        "answered_minutes_ago": {"epistaxis": 45, "minutes_since_meal": 20},
+        "at_bedside": True,
+    }
 
 
-def _tightening(rule: Mapping[str, str] | rules.Tightening, place: int, table: Table) -> rules.Tightening:
-    if isinstance(rule, rules.Tightening):
-        return rule
-    if not isinstance(rule, Mapping):
-        raise NotCalculable(f"/policy/{place}", "wrong_type", "A policy is an object.", got=rule)
-    for name in ("condition", "technique", "grade"):
-        if name not in rule:
-            raise NotCalculable(f"/policy/{place}/{name}", "missing", f"A policy names its {name}.")
-    for name in rule:
-        if name not in ("condition", "technique", "grade", "reason"):
-            raise NotCalculable(f"/policy/{place}/{name}", "unknown_field", f"A policy has no {name}.")
-    for name, allowed in (("condition", table.conditions), ("technique", table.techniques)):
-        if rule[name] not in allowed:
-            raise NotCalculable(
-                f"/policy/{place}/{name}",
-                "out_of_range",
-                f"No such {name}.",
-                got=rule[name],
-                allowed=f"one of the table's {name}s",
-            )
-    if rule["grade"] not in set(Grade):
+def _rule(said: Mapping[str, Any] | policies.Rule, place: int, table: Table) -> policies.Rule:
+    at = f"/policy/{place}"
+    try:
+        if isinstance(said, Mapping):
+            rule = policies.from_plain(said)
+        elif isinstance(said, policies.Rule):
+            rule = said
+        else:
+            raise NotCalculable("", "wrong_type", "A policy is an object.", got=said)
+        policies.check(rule, table)
+    except NotCalculable as error:
         raise NotCalculable(
-            f"/policy/{place}/grade",
-            "out_of_range",
-            "A grade is A, R or N.",
-            allowed="A, R, N",
-            got=rule["grade"],
+            f"{at}{error.field}", error.code, error.message, allowed=error.allowed, got=error.got
+        ) from error
+    return rule
+
+
+def _check_age(key: str, age: float, answers: Mapping[str, object]) -> None:
+    at = f"/answered_minutes_ago/{key}"
+    if key not in answers:
+        raise NotCalculable(at, "inconsistent", f"{key} has an age, but no answer.")
+    if not 0 <= age <= OLDEST_MINUTES:
+        raise NotCalculable(
+            at, "out_of_range", "An answer lies in the past.", allowed=f"0..{OLDEST_MINUTES}", got=age
         )
-    return rules.Tightening(
-        rule["condition"], rule["technique"], Grade(rule["grade"]), rule.get("reason", "")
-    )
 
 
 def _shown(part: rules.Contribution, table: Table) -> Contribution:

@@ -13,6 +13,8 @@ from clinic.staff.models import Person
 from screening import check, ordered, pages, selectors, table, words
 from screening.holds import Bar, Guard, Purpose
 from screening.models import Screening
+from screening.policy import selectors as policies
+from screening.table import Table
 
 
 @dataclass(frozen=True)
@@ -25,6 +27,7 @@ class CheckPage:
         allowed: the other ordered techniques that nothing holds, shown beside a hold.
         watch: what the numbers at the bedside are held against.
         then: where the treatment goes on, an address of this site; empty where none was given.
+        table: the rule table as it holds now under local policy.
     """
 
     technique: str
@@ -36,6 +39,7 @@ class CheckPage:
     can_decide: bool
     then: str
     watch: Watch
+    table: Table
 
     @property
     def on_hold(self) -> bool:
@@ -44,9 +48,9 @@ class CheckPage:
 
 def of(person: Person, patient: Patient, technique: str, at: dt.datetime, then: str) -> CheckPage:
     """The page as it stands, in a constant number of queries. Raises: Http404 where the table has no such technique."""
-    rule_table = table.current()
-    if technique not in rule_table.techniques:
+    if technique not in table.current().techniques:
         raise Http404
+    rule_table = policies.rule_table(at)
     verdict = selectors.guard(patient, technique, at, purpose=Purpose.BEGIN)
     return CheckPage(
         technique=technique,
@@ -58,6 +62,7 @@ def of(person: Person, patient: Patient, technique: str, at: dt.datetime, then: 
         can_decide=person.licensed and verdict.bar in (Bar.DECISION_WANTED, Bar.DECIDED_AGAINST),
         then=then,
         watch=watch_of(patient, verdict),
+        table=rule_table,
     )
 
 

@@ -23,6 +23,7 @@ from screening import ordered, selectors, table, words
 from screening.holds import Guard, Purpose
 from screening.lifts.models import Lift
 from screening.models import Decision, Screening, TechniqueResult
+from screening.policy import selectors as policies
 from screening.rules import Result
 
 WHO_DECIDES = "the prescriber or another licensed clinician"
@@ -163,8 +164,8 @@ def _open(
     said = _said(technique, found)
     flag, opened = attention.open_flag(
         kind=FlagKind.DECIDE,
-        # A decision or a lift that has run out makes a new occasion on the same screening.
-        key=f"{selectors.HOLD_KEY}{found.screening_id}:{technique}:{_decided_so_far(patient, technique)}",
+        # A decision or a lift that has run out, or another local policy, makes a new occasion on the same screening.
+        key=f"{selectors.HOLD_KEY}{found.screening_id}:{technique}:{_so_far(patient, technique)}",
         words=said,
         due_at=due if due_at is None else min(due, due_at),
         patient=patient,
@@ -198,9 +199,11 @@ def _said(technique: str, found: Guard) -> str:
     )
 
 
-def _decided_so_far(patient: Patient, technique: str) -> int:
+def _so_far(patient: Patient, technique: str) -> str:
     decided = Decision.objects.filter(patient=patient, technique=technique).count()
-    return decided + Lift.objects.filter(patient=patient, technique=technique).count()
+    decided += Lift.objects.filter(patient=patient, technique=technique).count()
+    changes = policies.changes_so_far()
+    return f"{decided}:{changes}" if changes else str(decided)
 
 
 def who_is_to_act(patient: Patient) -> Person | None:

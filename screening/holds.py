@@ -9,9 +9,9 @@ from enum import StrEnum
 from uuid import UUID
 
 from clinic.calculation import NotCalculable
-from screening import rules, waits, words
+from screening import bedside, rules, words
 from screening.lifts import rules as lifting
-from screening.rules import Answer, Contribution, Result, Tightening
+from screening.rules import Answer, Contribution, Result
 from screening.table import Table
 
 
@@ -49,7 +49,7 @@ class GivenScreening:
     """A screening as the guard needs it.
 
     Attributes:
-        policy: the local policy under which it was answered.
+        policy: its note of the local policy under which it was made.
         whole_at: when all of it was last gone through; a bedside check or a finding carries it over.
     """
 
@@ -168,7 +168,6 @@ def judge(
     screening: GivenScreening | None,
     decisions: Sequence[GivenDecision],
     table: Table,
-    policy: Sequence[Tightening] = (),
     lifts: Sequence[lifting.Lift] = (),
 ) -> Guard:
     """Invariants 3 and 4: what holds a technique at a time, for a purpose.
@@ -176,6 +175,7 @@ def judge(
     Args:
         screening: the one in force at that time.
         decisions: of this patient and technique, newest first; each counts until it ran out or ended.
+        table: the rule table as it holds at that time under local policy.
         lifts: of this patient; each counts while it stands, for the answer it was made for.
     """
     if screening is None:
@@ -188,10 +188,8 @@ def judge(
             bar=Bar.SCREENING_MISSING,
             held_because=("No screening has been recorded",),
         )
-    table = waits.under(table, screening.policy)
     try:
-        ahead = rules.screen(screening.answers, table, policy=policy, techniques=[technique])[technique]
-        aged = rules.screen(screening.answers, table, policy=policy, techniques=[technique], at=at)[technique]
+        stands = bedside.stands(screening.answers, table, techniques=[technique], at=at)[technique]
     except NotCalculable as error:
         return Guard(
             technique=technique,
@@ -204,10 +202,9 @@ def judge(
             since=screening.at,
             screening_id=screening.id,
         )
-    ahead, standing = lifting.lifted(ahead, lifts, at)
-    aged, _ = lifting.lifted(aged, lifts, at)
+    ahead, standing = lifting.lifted(stands.ahead, lifts, at)
+    by_age = stands.by_age
     strict = purpose in AT_THE_BEDSIDE
-    by_age = _open_by_age(ahead, aged, screening, table, at)
     parts = (*ahead.contributions, *by_age) if strict else ahead.contributions
     result = rules.worst(part.result for part in parts)
     found = Guard(
@@ -267,40 +264,6 @@ def after_move(found: Guard, screening: GivenScreening | None, moved_at: dt.date
         held_because=(said, *found.held_because),
         since=moved_at if found.since is None else min(found.since, moved_at),
     )
-
-
-def _open_by_age(
-    ahead: rules.TechniqueResult,
-    aged: rules.TechniqueResult,
-    screening: GivenScreening,
-    table: Table,
-    at: dt.datetime,
-) -> tuple[Contribution, ...]:
-    """What is open at `at` by age alone: every row that counts then and did not count so as it stands.
-
-    A row can be open by age without saying so itself: its number is too old, and its own word is "unknown". Where
-    such a word is "yes", and only the number had said no, the row is open as well: the number is to be given again.
-    """
-    stands = {part.cell.condition for part in ahead.contributions}
-    still_open = set(ahead.unsettled)
-    return tuple(
-        _aged(part, screening, table, at)
-        for part in aged.contributions
-        if part.cell.condition not in still_open
-        and (part.result is Result.INCOMPLETE or part.cell.condition not in stands)
-    )
-
-
-def _aged(part: Contribution, screening: GivenScreening, table: Table, at: dt.datetime) -> Contribution:
-    """The part as out of date, naming the answer that is: the row's own where it is, else its number."""
-    if part.out_of_date:
-        return part
-    result = rules.worst((part.result, Result.INCOMPLETE))
-    for key in rules.answered_with(table.conditions[part.cell.condition]):
-        given = screening.answers.get(key)
-        if given is not None and rules.too_old(key, given, table, at):
-            return replace(part, result=result, answer=given.value, answered_by=key, out_of_date=True)
-    return replace(part, result=result, out_of_date=True)
 
 
 def _standing(found: Guard, decisions: Sequence[GivenDecision], at: dt.datetime) -> GivenDecision | None:

@@ -7,8 +7,19 @@ from clinic.constraints import AppendOnly
 from clinic.ids import new_id
 from clinic.records import ENCODER, EpisodeModel, EventModel
 from screening.lifts.models import Lift, LiftSignature
+from screening.policy.models import PolicyRule, PolicyVersion
 
-__all__ = ["Answer", "AnswerKind", "Decision", "Lift", "LiftSignature", "Screening", "TechniqueResult"]
+__all__ = [
+    "Answer",
+    "AnswerKind",
+    "Decision",
+    "Lift",
+    "LiftSignature",
+    "PolicyRule",
+    "PolicyVersion",
+    "Screening",
+    "TechniqueResult",
+]
 
 
 class Screening(EpisodeModel):

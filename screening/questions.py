@@ -162,7 +162,8 @@ def representatives(number: str, table: Table) -> tuple[float, ...]:
     of = table.numbers[number]
     edges = {of.hard_low, of.hard_high}
     for condition in table.conditions.values():
-        for one in condition.thresholds:
+        local = table.local.get(condition.key, {}).values()
+        for one in (*condition.thresholds, *(bound.threshold for bounds in local for bound in bounds)):
             if one.number == number:
                 edges.update(one.edges)
             if one.asked_when == number and one.asked_more_than is not None:

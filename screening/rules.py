@@ -6,19 +6,52 @@ clinician must decide, incomplete, do not start; it lists every cell that counts
 
 import datetime as dt
 import functools
-import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import NamedTuple
 
 from clinic.calculation import NotCalculable
-from screening.table import STRICTNESS, Cell, Condition, Grade, Number, Table, Threshold
+from screening.answers import (
+    NO,
+    NO_REASON,
+    NOT_MEASURED,
+    NUMBER_WORDS,
+    UNKNOWN,
+    WORDS,
+    YES,
+    Answer,
+    check,
+    check_unmeasured,
+    expired,
+    too_old,
+)
+from screening.table import Cell, Condition, Grade, Table, Threshold
 
-YES, NO, UNKNOWN = "yes", "no", "unknown"
-NOT_MEASURED, NO_REASON = "not_measured", "no_reason_to_measure"
-WORDS = (YES, NO, UNKNOWN, NOT_MEASURED, NO_REASON)
-NUMBER_WORDS = (UNKNOWN, NOT_MEASURED, NO_REASON)
+__all__ = [
+    "NO",
+    "NOT_MEASURED",
+    "NO_REASON",
+    "NUMBER_WORDS",
+    "SEVERITY",
+    "UNKNOWN",
+    "WORDS",
+    "YES",
+    "Answer",
+    "Contribution",
+    "Result",
+    "TechniqueResult",
+    "answered_with",
+    "check",
+    "check_unmeasured",
+    "expired",
+    "row_state",
+    "screen",
+    "too_old",
+    "worst",
+]
+
+_NO_WORDS = frozenset((NO, NO_REASON))
 
 
 class Result(StrEnum):
@@ -34,32 +67,12 @@ SEVERITY = {result: place for place, result in enumerate(Result)}
 
 
 @dataclass(frozen=True, slots=True)
-class Answer:
-    """One answer: a word of WORDS or a number in the unit of its key, and when it was given.
-
-    Without ``at`` the age is not known and the answer counts as just given.
-    """
-
-    value: str | float
-    at: dt.datetime | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Tightening:
-    """A local policy that makes one cell stricter than the table."""
-
-    condition: str
-    technique: str
-    grade: Grade
-    reason: str = ""
-
-
-@dataclass(frozen=True, slots=True)
 class Contribution:
     """One cell that counts against starting, with the answer that made it count.
 
     ``answered_by`` is the row's own key or the number that answered it; ``out_of_date`` says that an answer
-    was there but older than its shelf life; ``left_out`` that there was none.
+    was there but older than its shelf life; ``left_out`` that there was none; ``here`` from where the number counts
+    by local policy, where it would not count by the table.
     """
 
     cell: Cell
@@ -68,6 +81,7 @@ class Contribution:
     answered_by: str
     out_of_date: bool = False
     left_out: bool = False
+    here: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +113,6 @@ def screen(
     answers: Mapping[str, Answer],
     table: Table,
     *,
-    policy: Sequence[Tightening] = (),
     techniques: Iterable[str] | None = None,
     at: dt.datetime | None = None,
 ) -> dict[str, TechniqueResult]:
@@ -107,8 +120,7 @@ def screen(
 
     Args:
         answers: by row or number key; a key left out counts as unknown.
-        table: the rule table.
-        policy: cells that are stricter here than in the table.
+        table: the rule table, as it holds under local policy.
         techniques: only these; all when left out.
         at: with a time, an answer older than its shelf life by then counts as unknown (needed to begin);
             without one every answer counts as it stands (ahead of time).
@@ -118,16 +130,22 @@ def screen(
             disagree.
     """
     check(answers, table)
-    grid = _grid(table, tuple(policy))
+    grid = _grid(table)
     wanted = tuple(table.techniques) if techniques is None else tuple(techniques)
     found: dict[str, tuple[list[Contribution], ...]] = {key: ([], [], []) for key in wanted}
     missing: dict[str, list[str]] = {key: [] for key in wanted}
-    for condition in table.conditions.values():
+    for condition in grid.rows_for(wanted):
+        if not condition.thresholds:
+            answer = answers.get(condition.key)
+            # Nearly every row of nearly every screening: answered no, and in date.
+            if answer is not None and answer.value in _NO_WORDS and not expired(answer, condition, table, at):
+                continue
         verdict = _verdict(condition, answers, table, at)
-        if verdict.state == NO and not verdict.by_technique:
+        local = _local(condition, answers, table, at)
+        if verdict.state == NO and not verdict.by_technique and not local:
             continue
         absent = _absent(condition, answers) if verdict.state == UNKNOWN else ()
-        for part in grid.parts(condition.key, verdict):
+        for part in grid.parts(condition.key, verdict, local):
             technique = part.cell.technique
             if technique not in found:
                 continue
@@ -146,103 +164,6 @@ def worst(results: Iterable[Result]) -> Result:
     return max(results, key=SEVERITY.__getitem__, default=Result.NONE_FOUND)
 
 
-def check(answers: Mapping[str, Answer], table: Table) -> None:
-    """Refuse a key that is not in the table, a word that is no answer and a number outside its hard range.
-
-    Raises:
-        NotCalculable: unknown_field, wrong_type or out_of_range, pointing at the answer.
-    """
-    for key, answer in answers.items():
-        value = answer.value
-        number = table.numbers.get(key)
-        if number is None and key not in table.conditions:
-            raise NotCalculable(
-                f"/answers/{key}", "unknown_field", f"{key} is not a row or number of the table."
-            )
-        if isinstance(value, bool) or not isinstance(value, str | int | float):
-            raise NotCalculable(
-                f"/answers/{key}",
-                "wrong_type",
-                f"{key} takes a word{' or a number' if number else ''}.",
-                got=value,
-            )
-        if isinstance(value, str):
-            words = WORDS if number is None else NUMBER_WORDS
-            if value not in words:
-                raise NotCalculable(
-                    f"/answers/{key}",
-                    "out_of_range",
-                    f"{key} takes one of its words.",
-                    allowed=", ".join(words) if number is None else f"a number, {', '.join(words)}",
-                    got=value,
-                )
-        elif number is None:
-            raise NotCalculable(f"/answers/{key}", "wrong_type", f"{key} takes a word.", got=value)
-        elif not math.isfinite(value):
-            raise NotCalculable(f"/answers/{key}", "wrong_type", f"{key} takes a finite number.")
-        elif not number.hard_low <= value <= number.hard_high:
-            raise NotCalculable(
-                f"/answers/{key}",
-                "out_of_range",
-                f"{number.words} in {number.unit} is outside what can be.",
-                allowed=f"{number.hard_low:g}..{number.hard_high:g}",
-                got=value,
-            )
-
-
-def check_unmeasured(answers: Mapping[str, Answer], table: Table) -> None:
-    """Refuse "no reason to measure" while something that asks for the number is answered yes.
-
-    Raises:
-        NotCalculable: inconsistent, at the number, naming what asks for it.
-    """
-    for key, number in table.numbers.items():
-        if key not in answers or answers[key].value != NO_REASON:
-            continue
-        why = next(
-            (
-                f"'{table.conditions[trigger].words}' is answered yes"
-                for trigger in number.trigger_conditions
-                if trigger in answers and answers[trigger].value == YES
-            ),
-            "",
-        )
-        for row in number.conditions:
-            for one in table.conditions[row].thresholds:
-                if why or one.number != key or not one.asked_when or one.asked_more_than is None:
-                    continue
-                other = answers.get(one.asked_when)
-                if (
-                    other is not None
-                    and not isinstance(other.value, str)
-                    and other.value > one.asked_more_than
-                ):
-                    asking = table.numbers[one.asked_when]
-                    why = f"{asking.words.lower()} is over {one.asked_more_than:g} {asking.unit}"
-        if why:
-            raise NotCalculable(
-                f"/answers/{key}",
-                "inconsistent",
-                f"There is a reason to measure: {why}. Enter the value, or choose wanted, not measured",
-                allowed=f"a number, {UNKNOWN}, {NOT_MEASURED}",
-                got=NO_REASON,
-            )
-
-
-def expired(answer: Answer, of: Condition | Number, table: Table, at: dt.datetime | None) -> bool:
-    """Whether an answer is older than its shelf life at ``at``; at the very minute it still counts."""
-    if at is None or answer.at is None:
-        return False
-    life = table.shelf_lives.get(of.life)
-    return life is not None and at - answer.at > life
-
-
-def too_old(key: str, answer: Answer, table: Table, at: dt.datetime) -> bool:
-    """Whether the answer given under a row's or a number's key says something, and is older than its shelf life."""
-    of = table.conditions[key] if key in table.conditions else table.numbers[key]
-    return answer.value not in (UNKNOWN, NOT_MEASURED) and expired(answer, of, table, at)
-
-
 def answered_with(condition: Condition) -> tuple[str, ...]:
     """Every key whose answer bears on a row: its own, its numbers, and what says whether they are asked."""
     return (condition.key, *_numbers_of(condition))
@@ -256,7 +177,11 @@ def row_state(
     Raises:
         NotCalculable: inconsistent, where the row and its number disagree.
     """
-    verdict = _verdict(table.conditions[key], answers, table, at)
+    condition = table.conditions[key]
+    verdict = _verdict(condition, answers, table, at)
+    if verdict.state != YES:
+        for here in _local(condition, answers, table, at).values():
+            return YES, here.verdict.answered_by
     return verdict.state, verdict.answered_by
 
 
@@ -272,69 +197,95 @@ class _Verdict(NamedTuple):
 _NO_OVERRIDES: Mapping[str, _Verdict] = {}
 
 
-class _Grid:
-    """The cells graded R or A after local policy, by row; what a word answer leads to is worked out once."""
+class _Here(NamedTuple):
+    """A row answered yes by a number that counts by local policy."""
 
-    def __init__(self, cells: Mapping[tuple[str, str], Cell]) -> None:
+    verdict: _Verdict
+    words: str
+    reason: str
+
+
+_NOT_HERE: Mapping[str, _Here] = {}
+
+
+class _Grid:
+    """The cells graded R or A, by row; what a word answer leads to is worked out once."""
+
+    def __init__(self, table: Table) -> None:
         self._rows: dict[str, list[Cell]] = {}
-        for cell in cells.values():
-            self._rows.setdefault(cell.condition, []).append(cell)
+        for cell in table.cells.values():
+            if cell.grade is not Grade.NONE_LISTED:
+                self._rows.setdefault(cell.condition, []).append(cell)
+        self._conditions = tuple(one for one in table.conditions.values() if one.key in self._rows)
+        self._bearing: dict[tuple[str, ...], tuple[Condition, ...]] = {}
         self._known: dict[tuple[str, str, str | float, str, bool, bool], tuple[Contribution, ...]] = {}
 
-    def parts(self, condition: str, verdict: _Verdict) -> tuple[Contribution, ...]:
+    def rows_for(self, techniques: tuple[str, ...]) -> tuple[Condition, ...]:
+        """The rows that bear on any of the techniques, and those whose number must agree with its word."""
+        if techniques not in self._bearing:
+            wanted = set(techniques)
+            self._bearing[techniques] = tuple(
+                one
+                for one in self._conditions
+                if one.thresholds or wanted.intersection(cell.technique for cell in self._rows[one.key])
+            )
+        return self._bearing[techniques]
+
+    def parts(
+        self, condition: str, verdict: _Verdict, local: Mapping[str, _Here]
+    ) -> tuple[Contribution, ...]:
         """What a verdict on a row means for each technique on which the row bears."""
-        if verdict.by_technique or not isinstance(verdict.answer, str):
-            return self._parts(condition, verdict)
+        if local or verdict.by_technique or not isinstance(verdict.answer, str):
+            return self._parts(condition, verdict, local)
         place = (condition, *verdict[:5])
         if place not in self._known:
-            self._known[place] = self._parts(condition, verdict)
+            self._known[place] = self._parts(condition, verdict, local)
         return self._known[place]
 
-    def _parts(self, condition: str, verdict: _Verdict) -> tuple[Contribution, ...]:
-        pairs = (
-            (cell, verdict.by_technique.get(cell.technique, verdict))
-            for cell in self._rows.get(condition, ())
-        )
-        return tuple(_contribution(cell, own) for cell, own in pairs if own.state != NO)
+    def _parts(
+        self, condition: str, verdict: _Verdict, local: Mapping[str, _Here]
+    ) -> tuple[Contribution, ...]:
+        found = []
+        for cell in self._rows.get(condition, ()):
+            own = verdict.by_technique.get(cell.technique, verdict)
+            part = None if own.state == NO else _contribution(cell, own)
+            here = local.get(cell.technique)
+            if here is not None:
+                stricter = _counts_here(cell, here)
+                if part is None or SEVERITY[stricter.result] > SEVERITY[part.result]:
+                    part = stricter
+            if part is not None:
+                found.append(part)
+        return tuple(found)
 
 
-@functools.lru_cache(maxsize=32)
-def _grid(table: Table, policy: tuple[Tightening, ...]) -> _Grid:
-    cells = {place: cell for place, cell in table.cells.items() if cell.grade is not Grade.NONE_LISTED}
-    for index, rule in enumerate(policy):
-        place = (rule.condition, rule.technique)
-        if place not in table.cells:
-            raise NotCalculable(
-                f"/policy/{index}",
-                "unknown_field",
-                f"{rule.condition}, {rule.technique} is no cell of the table.",
-            )
-        listed = table.cells[place]
-        if STRICTNESS[rule.grade] < STRICTNESS[listed.grade]:
-            raise NotCalculable(
-                f"/policy/{index}/grade",
-                "out_of_range",
-                "A local policy may only be stricter than the table.",
-                allowed=f"{listed.grade}..A",
-                got=str(rule.grade),
-            )
-        if STRICTNESS[rule.grade] > STRICTNESS[cells.get(place, listed).grade]:
-            cells[place] = _tightened(listed, rule, table)
-    return _Grid(cells)
+@functools.lru_cache(maxsize=64)
+def _grid(table: Table) -> _Grid:
+    return _Grid(table)
 
 
-def _tightened(listed: Cell, rule: Tightening, table: Table) -> Cell:
-    said = f"Stricter here by local policy{': ' if rule.reason else ''}{rule.reason.rstrip('.')}"
-    before = "" if listed.grade is Grade.NONE_LISTED else f" {listed.reason}"
-    return Cell(
-        condition=listed.condition,
-        technique=listed.technique,
-        grade=rule.grade,
-        star=True,
-        sources=listed.sources or ("judgement",),
-        reason=f"{said} ({table.sign_off_words}).{before}",
-        conflict=listed.conflict,
-    )
+def _local(
+    condition: Condition, answers: Mapping[str, Answer], table: Table, at: dt.datetime | None
+) -> Mapping[str, _Here]:
+    """The techniques for which a number counts by local policy, each with why."""
+    bounds = table.local.get(condition.key)
+    if not bounds:
+        return _NOT_HERE
+    found = {}
+    for technique, of_technique in bounds.items():
+        for bound in of_technique:
+            key = bound.threshold.number
+            live = _live(key, answers, table, at)
+            if live is not None and not isinstance(live.value, str) and bound.threshold.met(live.value):
+                verdict = _Verdict(YES, live.value, key, False, False, _NO_OVERRIDES)
+                found[technique] = _Here(verdict, bound.words, bound.reason)
+                break
+    return found
+
+
+def _counts_here(cell: Cell, here: _Here) -> Contribution:
+    local = replace(cell, star=True, reason=f"{here.reason} {cell.reason}")
+    return replace(_contribution(local, here.verdict), here=here.words)
 
 
 def _verdict(
@@ -343,27 +294,42 @@ def _verdict(
     own = _own(condition, answers, table, at)
     if not condition.thresholds:
         return own
-    general = [one for one in condition.thresholds if not one.technique]
-    numbers = {key: _live(key, answers, table, at) for key in _numbers_of(condition)}
-    joined = _join(condition, own, _by_number(condition, general, numbers), numbers, table)
-    overrides = {
-        technique: _join(
-            condition,
-            # The row's own word is about the general threshold; a technique's needs the number itself.
-            own if not _has_value(condition, numbers) else _silent(condition),
-            _by_number(
-                condition, [one for one in condition.thresholds if one.technique == technique], numbers
-            ),
-            numbers,
-            table,
-        )
-        for technique in dict.fromkeys(one.technique for one in condition.thresholds if one.technique)
-    }
-    if not overrides:
+    of = _thresholds(table)[condition.key]
+    if not any(key in answers for key in of.numbers):
+        return own
+    numbers = {key: _live(key, answers, table, at) for key in of.numbers}
+    joined = _join(condition, own, _by_number(condition, of.general, numbers), numbers, table)
+    if not of.by_technique:
         return joined
+    # The row's own word is about the general threshold; a technique's needs the number itself.
+    word = _silent(condition) if _has_value(condition, numbers) else own
+    overrides = {
+        technique: _join(condition, word, _by_number(condition, own_ones, numbers), numbers, table)
+        for technique, own_ones in of.by_technique.items()
+    }
     return _Verdict(
         joined.state, joined.answer, joined.answered_by, joined.out_of_date, joined.left_out, overrides
     )
+
+
+class _Thresholds(NamedTuple):
+    """The thresholds of a row, sorted out once: the numbers they ask, the general ones, those of one technique."""
+
+    numbers: tuple[str, ...]
+    general: tuple[Threshold, ...]
+    by_technique: Mapping[str, tuple[Threshold, ...]]
+
+
+@functools.lru_cache(maxsize=64)
+def _thresholds(table: Table) -> Mapping[str, _Thresholds]:
+    found = {}
+    for condition in table.conditions.values():
+        by_technique: dict[str, tuple[Threshold, ...]] = {}
+        for one in condition.thresholds:
+            by_technique[one.technique] = (*by_technique.get(one.technique, ()), one)
+        general = by_technique.pop("", ())
+        found[condition.key] = _Thresholds(_numbers_of(condition), general, by_technique)
+    return found
 
 
 def _own(

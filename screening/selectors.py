@@ -2,22 +2,25 @@
 
 import datetime as dt
 from collections import defaultdict
-from collections.abc import Collection, Iterable, Mapping
-from dataclasses import replace
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from uuid import UUID
 
-from django.db.models import Prefetch, Q
+from django.db.models import Q
 from django.utils import timezone
 
 from clinic.attention.models import Flag, FlagKind, FlagState
 from clinic.patients import selectors as patient_selectors
 from clinic.patients.models import Patient, PatientIdentity
 from clinic.records import Refused
-from clinic.units import selectors as units
-from screening import rules, table, waits
+from screening import rules, table
 from screening.holds import GivenDecision, GivenScreening, Guard, Purpose, after_move, judge
 from screening.lifts import selectors as lifts
+from screening.lifts.rules import Lift
 from screening.models import Answer, AnswerKind, Decision, Screening
+from screening.policy import rules as policy_rules
+from screening.policy import selectors as policies
+from screening.policy.rules import Rule
 
 Ask = tuple[UUID, str, dt.datetime]
 THOUSANDTHS = 1000
@@ -49,61 +52,104 @@ def guards(
 
 
 def guards_each(asks: Iterable[Ask], *, purpose: Purpose | str) -> dict[Ask, Guard]:
-    """The guard for many (patient id, technique, time), with a constant number of queries."""
+    """The guard for many (patient id, technique, time), with a constant number of queries.
+
+    Each is judged by the local policy in force at the time asked about.
+    """
     wanted = list(dict.fromkeys(asks))
     if not wanted:
         return {}
-    rule_table = table.current()
     for _, technique, _ in wanted:
-        if technique not in rule_table.techniques:
+        if technique not in table.current().techniques:
             raise Refused("technique", f"There is no technique '{technique}' in the rule table.")
-    patients = {patient_id for patient_id, _, _ in wanted}
     times = [at for _, _, at in wanted]
-    screenings = _screenings(patients, min(times), max(times))
-    decisions = _decisions(patients, min(times))
-    lifted = lifts.counting(patients, min(times))
-    flags = _flags(patients)
-    moves = patient_selectors.care_setting_changes(patients)
-    found: dict[Ask, Guard] = {}
-    for ask in wanted:
-        patient_id, technique, at = ask
-        screening = _in_force(screenings[patient_id], at)
-        one = judge(
-            technique,
-            at,
-            Purpose(purpose),
-            screening=screening,
-            decisions=[each for each in decisions[patient_id] if each.technique == technique],
-            table=rule_table,
-            lifts=lifted.get(patient_id, ()),
-        )
-        one = after_move(
-            one, screening, next((moved for moved in moves.get(patient_id, ()) if moved <= at), None)
-        )
-        flag = flags.get((patient_id, technique))
-        if one.clinical or (one.wants_somebody and flag is not None):
-            one = replace(
-                one,
-                who_decides=flag.decides if flag else ANYBODY_LICENSED,
-                decide_by=flag.due_at if flag else None,
-            )
-        found[ask] = one
-    return found
+    read = known({patient_id for patient_id, _, _ in wanted}, min(times), max(times))
+    return {ask: judged(read, ask, Purpose(purpose)) for ask in wanted}
+
+
+@dataclass(frozen=True)
+class Known:
+    """What the guard needs to know of some patients over some span of time, read once."""
+
+    screenings: Mapping[UUID, Sequence[tuple[Screening, GivenScreening]]]
+    decisions: Mapping[UUID, Sequence[GivenDecision]]
+    lifts: Mapping[UUID, Sequence[Lift]]
+    flags: Mapping[tuple[UUID, str], Flag]
+    moves: Mapping[UUID, Sequence[dt.datetime]]
+    policy: policies.History
+
+    def in_force(self, patient_id: UUID, at: dt.datetime) -> GivenScreening | None:
+        """The screening in force at an instant of the span."""
+        for row, given in self.screenings.get(patient_id, ()):
+            if row.started_at <= at and (row.ended_at is None or row.ended_at > at):
+                return given
+        return None
+
+
+def known(patients: set[UUID], earliest: dt.datetime, latest: dt.datetime) -> Known:
+    """Read what the guard needs for these patients, from the earliest to the latest time asked about."""
+    return Known(
+        screenings=_screenings(patients, earliest, latest),
+        decisions=_decisions(patients, earliest),
+        lifts=lifts.counting(patients, earliest),
+        flags=_flags(patients),
+        moves=patient_selectors.care_setting_changes(patients),
+        policy=policies.between(earliest, latest),
+    )
+
+
+def judged(read: Known, ask: Ask, purpose: Purpose, *, policy: Collection[Rule] | None = None) -> Guard:
+    """The guard from what was read.
+
+    Args:
+        policy: local rules to judge by instead of those in force, as when asking what a change would do.
+    """
+    patient_id, technique, at = ask
+    screening = read.in_force(patient_id, at)
+    held = (*(read.policy.in_force(at) if policy is None else policy), *_noted_before(screening))
+    found = judge(
+        technique,
+        at,
+        purpose,
+        screening=screening,
+        decisions=[each for each in read.decisions.get(patient_id, ()) if each.technique == technique],
+        table=policy_rules.effective(table.current(), held),
+        lifts=read.lifts.get(patient_id, ()),
+    )
+    moved_at = next((moved for moved in read.moves.get(patient_id, ()) if moved <= at), None)
+    found = after_move(found, screening, moved_at)
+    flag = read.flags.get((patient_id, technique))
+    if not found.clinical and not (found.wants_somebody and flag is not None):
+        return found
+    return replace(
+        found,
+        who_decides=flag.decides if flag else ANYBODY_LICENSED,
+        decide_by=flag.due_at if flag else None,
+    )
+
+
+def _noted_before(screening: GivenScreening | None) -> tuple[Rule, ...]:
+    """The rule that a screening of version 0.1.0 noted for itself: it goes on holding for its answers."""
+    return policy_rules.from_old_note(screening.policy, table.current()) if screening else ()
 
 
 def wait_after_meal(technique: str) -> int:
     """Minutes that this technique waits after a meal, ahead of time; 0 where the wait is a wish, not a bar."""
-    if technique != waits.TECHNIQUE:
+    if technique != policy_rules.MEAL_TECHNIQUE:
         return 0
-    return waits.minutes(table.current(), units.number(waits.CLINIC_NUMBER))
+    return policy_rules.wait_after_meal(policies.rule_table())
 
 
 def value_of(answer: Answer) -> str | float:
     """A stored answer as the rules take it: a word or a number in the key's unit."""
-    if answer.kind != AnswerKind.VALUE or answer.value is None:
-        return answer.kind
-    whole, rest = divmod(answer.value, THOUSANDTHS)
-    return whole if rest == 0 else answer.value / THOUSANDTHS
+    return _value(answer.kind, answer.value)
+
+
+def _value(kind: str, value: int | None) -> str | float:
+    if kind != AnswerKind.VALUE or value is None:
+        return kind
+    whole, rest = divmod(value, THOUSANDTHS)
+    return whole if rest == 0 else value / THOUSANDTHS
 
 
 def answers_of(screening: Screening) -> Mapping[str, rules.Answer]:
@@ -129,33 +175,32 @@ def age_years(patient: Patient, at: dt.datetime) -> float | None:
 def _screenings(
     patients: set[UUID], earliest: dt.datetime, latest: dt.datetime
 ) -> dict[UUID, list[tuple[Screening, GivenScreening]]]:
-    rows = (
+    rows = list(
         Screening.objects.filter(
             Q(ended_at__isnull=True) | Q(ended_at__gt=earliest),
             patient_id__in=patients,
             started_at__lte=latest,
-        )
-        .order_by("-started_at", "-created_at", "id")
-        .prefetch_related(Prefetch("answers", queryset=Answer.objects.order_by("id")))
+        ).order_by("-started_at", "-created_at", "id")
     )
+    answers: dict[UUID, dict[str, rules.Answer]] = {row.pk: {} for row in rows}
+    rule_table = table.current()
+    # Plain values: a caseload has 80 answers a patient, and a model instance for each takes most of the time.
+    for screening, key, kind, value, at in Answer.objects.filter(screening__in=answers).values_list(
+        "screening_id", "condition", "kind", "value", "answered_at"
+    ):
+        if key in rule_table.conditions or key in rule_table.numbers:
+            answers[screening][key] = rules.Answer(_value(kind, value), at)
     found: dict[UUID, list[tuple[Screening, GivenScreening]]] = defaultdict(list)
     for row in rows:
         given = GivenScreening(
             id=row.pk,
             at=row.started_at,
-            answers=answers_of(row),
+            answers=answers[row.pk],
             policy=row.policy_version,
             whole_at=row.whole_at,
         )
         found[row.patient_id].append((row, given))
     return found
-
-
-def _in_force(rows: list[tuple[Screening, GivenScreening]], at: dt.datetime) -> GivenScreening | None:
-    for row, given in rows:
-        if row.started_at <= at and (row.ended_at is None or row.ended_at > at):
-            return given
-    return None
 
 
 def _decisions(patients: set[UUID], earliest: dt.datetime) -> dict[UUID, list[GivenDecision]]:

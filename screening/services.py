@@ -20,12 +20,14 @@ from clinic.records import Refused
 from clinic.referrals import services as referrals
 from clinic.staff.models import Person
 from clinic.staff.roles import Role
-from clinic.units import selectors as units
-from screening import check, hold_services, moves, rules, selectors, table, waits, words
+from screening import check, hold_services, moves, rules, selectors, table, words
 from screening.decision_reasons import AGAINST, PROCEED
 from screening.holds import Guard, Purpose, fingerprint
 from screening.lifts import services as lifts
 from screening.models import Answer, AnswerKind, Decision, Screening, TechniqueResult
+from screening.policy import rules as policy_rules
+from screening.policy import selectors as policies
+from screening.policy import services as policy_services
 from screening.table import Table
 
 LONGEST_DECISION = dt.timedelta(days=366)  # local convention
@@ -83,8 +85,8 @@ def record_screening(
     if at > timezone.now():
         # It would hold, or let begin, only later, and the next one would come in behind it.
         raise Refused("at", "The time asked must not lie in the future")
-    policy = waits.policy(table.current(), units.number(waits.CLINIC_NUMBER))
-    rule_table = waits.under(table.current(), policy)
+    held = policies.in_force(at)
+    rule_table = policy_rules.effective(table.current(), held)
     in_force = Screening.objects.filter(patient=patient, ended_at__isnull=True).first()
     if screening_id is not None:
         again = Screening.objects.filter(pk=screening_id, patient=patient).first()
@@ -110,7 +112,7 @@ def record_screening(
         by=by,
         reason=reason,
         table_version=rule_table.version,
-        policy_version=policy,
+        policy_version=policy_services.note(held),
         started_at=at,
         whole_at=at if whole else before.whole_at if before is not None else None,
     )

@@ -5,7 +5,7 @@ import datetime as dt
 import functools
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 from pathlib import Path
 from types import MappingProxyType
@@ -150,9 +150,22 @@ class Cell:
     conflict: str
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LocalBound:
+    """A threshold that local policy moved so that it is met by more values: from where it counts, and why."""
+
+    threshold: Threshold
+    words: str
+    reason: str
+
+
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Table:
-    """The whole table of one version; compared by identity, so that what follows from it can be kept."""
+    """The whole table of one version; compared by identity, so that what follows from it can be kept.
+
+    Under local policy it is the table as it then holds (``screening.policy.rules.effective``): cells and shelf lives
+    tightened, and in ``local`` the moved thresholds by row and technique.
+    """
 
     version: str
     dated: dt.date
@@ -164,6 +177,7 @@ class Table:
     conditions: Mapping[str, Condition]
     numbers: Mapping[str, Number]
     cells: Mapping[tuple[str, str], Cell]
+    local: Mapping[str, Mapping[str, tuple[LocalBound, ...]]] = field(default_factory=dict)
 
     def cite(self, cell: Cell) -> str:
         """The short names of a cell's sources, in their order."""

@@ -21,6 +21,7 @@ from clinic.records import Refused
 from screening import check_page, ordered, pages, services, table
 from screening.check_form import CheckForm
 from screening.forms import DecisionForm, ScreeningForm, posted
+from screening.policy import selectors as policies
 
 FORM, RESULT, CHECK, DECISION, CONFIRM = (
     f"screening/{name}.html" for name in ("form", "result", "check", "decision", "decision_confirm")
@@ -47,7 +48,9 @@ def screen(request: HttpRequest, patient_id: UUID) -> HttpResponse:
     previous = pages.in_force(patient)
     wanted = ordered.techniques([patient.pk])[patient.pk]
     first = {"screening_id": new_id()}
-    form = ScreeningForm(data, table=table.current(), previous=previous, at=at, ordered=wanted, initial=first)
+    form = ScreeningForm(
+        data, table=policies.rule_table(at), previous=previous, at=at, ordered=wanted, initial=first
+    )
     context = _about(patient) | {"form": form, "previous": previous}
     if data is None:
         return render(request, FORM, context)
@@ -64,9 +67,7 @@ def bedside_check(request: HttpRequest, patient_id: UUID, technique: str) -> Htt
     page = check_page.of(request.user, patient, technique, at, _back(request))
     first = {"screening_id": new_id()}
     data = request.POST if request.method == "POST" else None
-    form = CheckForm(
-        data, table=table.current(), previous=page.previous, at=at, asked=page.rows, initial=first
-    )
+    form = CheckForm(data, table=page.table, previous=page.previous, at=at, asked=page.rows, initial=first)
     context = _about(patient) | {"page": page, "form": form, "watch": page.watch}
     if data is None:
         audit.record(action="bedside check read", by=request.user, subject=page.previous, patient=patient)

@@ -54,7 +54,10 @@ def finding(part: Contribution, table: Table, *, age: dt.timedelta | None = None
     """What was found or is open in one cell, such as "Haemoptysis, 5 to 240 mL in 24 h (8 mL)"."""
     words = table.conditions[part.cell.condition].words
     if part.result is not Result.INCOMPLETE:
-        said = "" if isinstance(part.answer, str) else f" ({answer(part.answered_by, part.answer, table)})"
+        here = f", counts {part.here} here" if part.here else ""
+        said = (
+            "" if isinstance(part.answer, str) else f" ({answer(part.answered_by, part.answer, table)}{here})"
+        )
         return f"{words}{said}"
     if part.out_of_date:
         aged = "" if age is None else f" is {formats.spell(age)} old,"

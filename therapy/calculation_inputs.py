@@ -4,8 +4,10 @@ import math
 from decimal import Decimal
 
 from clinic.calendar import Spell
+from screening import calculation as screenings
 from screening import news2
 from screening import rules as screening_rules
+from screening.policy import rules as policies
 from screening.table import Grade
 from screening.table import current as current_table
 from therapy.figure_inputs import (
@@ -213,19 +215,39 @@ def _exact(read: dict[str, Value]) -> dict[str, Value]:
     return {key: float(value) if isinstance(value, Decimal) else value for key, value in read.items()}
 
 
+def _ages_exact(read: dict[str, Value]) -> dict[str, Value]:
+    ages = read.get("answered_minutes_ago")
+    return read if ages is None else read | {"answered_minutes_ago": _exact(ages)}
+
+
 SCREENING_RESULT = Fields(
     fields={
         "answers": _answers(),
         "policy": ListOf(
-            "Local rules, only ever stricter than the table.",
+            "Local rules, only ever stricter than the table. A cell's names condition, technique and grade; a "
+            "threshold's condition, number, value, and technique where it is for one alone; a shelf life's life and "
+            "minutes.",
             required=False,
             item=Fields(
                 fields={
-                    "condition": Text(choices=tuple(current_table().conditions)),
-                    "technique": Text(choices=tuple(current_table().techniques)),
-                    "grade": Text(choices=tuple(Grade)),
+                    "kind": Text("Cell where it is left out.", required=False, choices=tuple(policies.Kind)),
+                    "condition": Text(required=False, choices=tuple(current_table().conditions)),
+                    "technique": Text(required=False, choices=tuple(current_table().techniques)),
+                    "grade": Text(required=False, choices=tuple(Grade)),
+                    "number": Text(required=False, choices=tuple(current_table().numbers)),
+                    "value": Number(
+                        "From where the number counts, in its unit.",
+                        required=False,
+                        low=-1000,
+                        high=1_000_000,
+                    ),
+                    "life": Text(required=False, choices=tuple(current_table().shelf_lives)),
+                    "minutes": Number(
+                        "How long such an answer counts.", required=False, whole=True, low=1, high=1_000_000
+                    ),
                     "reason": Words(required=False),
-                }
+                },
+                build=_exact,
             ),
         ),
         "technique": Text(
@@ -234,7 +256,19 @@ SCREENING_RESULT = Fields(
             required=False,
             choices=tuple(current_table().techniques),
         ),
+        "answered_minutes_ago": MapOf(
+            "The age of an answer by its key, in minutes; one that is left out was given just now.",
+            required=False,
+            keys=(*current_table().conditions, *current_table().numbers),
+            value=Number(required=False, high=screenings.OLDEST_MINUTES),
+        ),
+        "at_bedside": Flag(
+            "The result for beginning: answers past their shelf life count as unknown. Left out or false: ahead of "
+            "time, every answer as it stands.",
+            required=False,
+        ),
     },
+    build=_ages_exact,
 )
 
 

@@ -67,15 +67,6 @@ _NUMBERS = (
     NumberKind("lift_longest_days", "A lifted 'do not start' counts at most", "days", 7, 1, 31, LOCAL),
     NumberKind("order_sign_hours", "A telephone order is signed within", "h", 24, 1, 168, LOCAL),
     NumberKind(
-        "head_down_meal_wait_minutes",
-        "After a meal or feed, head-down drainage waits",
-        "min",
-        90,
-        90,
-        240,
-        "teaching texts wait 1.5 to 2 h; a clinic may wait longer than the rule table, not shorter",
-    ),
-    NumberKind(
         "late_entry_minutes",
         "A treatment is a late entry when recorded later than",
         "min",

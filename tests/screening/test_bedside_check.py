@@ -10,10 +10,10 @@ from django.urls import reverse
 from clinic.attention.models import Flag
 from clinic.audit.models import AuditEvent
 from clinic.ids import new_id
-from clinic.units.models import ClinicNumber
 from screening import ordered, selectors, services, table
 from screening.models import Answer, Screening
 from tests.conftest import NOW
+from tests.screening.test_services import wait_longer
 
 pytestmark = pytest.mark.django_db
 HOUR = dt.timedelta(hours=1)
@@ -152,7 +152,7 @@ def test_an_old_number_under_a_row_answered_unknown_is_asked_again_and_bars_unti
 
 
 def test_a_meal_within_the_clinics_own_longer_wait_holds_head_down_drainage(world, cast, signed_in, screened):
-    ClinicNumber.objects.create(name="head_down_meal_wait_minutes", value=120)
+    wait_longer(cast, 120)
     screened(hours=0)
     client, where = signed_in, address(world.mosswater, "head_down_drainage")
     assert "Nothing needs asking now" in shown(client, where)
@@ -160,7 +160,9 @@ def test_a_meal_within_the_clinics_own_longer_wait_holds_head_down_drainage(worl
         by=cast.therapist, patient=world.mosswater, answers={"minutes_since_meal": 95}, at=NOW, keep="all"
     )
     page = shown(client, where)
-    assert "Meal or feed within the waiting time (95 min)" in page.replace("\xa0", " ")
+    assert "Meal or feed within the waiting time (95 min, counts under 120 min here)" in page.replace(
+        "\xa0", " "
+    )
     assert "Nothing needs asking now" not in page
 
 

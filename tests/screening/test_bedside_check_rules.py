@@ -8,10 +8,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from clinic.calculation import NotCalculable
-from clinic.units.numbers import NUMBERS as NUMBERS_OF_THE_CLINIC
-from screening import check, rules, table, waits
+from screening import check, rules, table
 from screening.holds import Bar, GivenDecision, GivenScreening, Guard, Purpose, judge
+from screening.policy.rules import ShelfLifeRule, ThresholdRule, effective
 from screening.rules import Answer, Result
+from screening.table import Life
 from tests.conftest import NOW
 
 TABLE = table.current()
@@ -192,17 +193,30 @@ def with_their_rows(draw):
 
 
 NUMBERED = set(TABLE.numbers) - check.NOT_ASKED
-POLICIES = st.sampled_from(["", waits.policy(TABLE, 120)])
+WAIT = ThresholdRule(
+    condition="meal_within_waiting_time",
+    number="minutes_since_meal",
+    technique="head_down_drainage",
+    value=120,
+)
+POLICIES = st.sampled_from(
+    [
+        (),
+        (WAIT,),
+        (WAIT, ShelfLifeRule(life=Life.NOW, minutes=30)),
+        (ShelfLifeRule(life=Life.TODAY, minutes=720),),
+    ]
+)
 
 
 @given(with_their_rows(), st.sampled_from(TECHNIQUES), st.booleans(), POLICIES)
 @settings(max_examples=400)
 def test_what_may_begin_has_nothing_open_by_age_or_want_of_an_answer(answers, technique, is_decided, policy):
     """Invariant 3: begin is never let through on an answer that is missing, unknown or past its shelf life."""
-    screening = GivenScreening(id=UUID(int=1), at=NOW, answers=answers, policy=policy)
+    screening, held = GivenScreening(id=UUID(int=1), at=NOW, answers=answers), effective(TABLE, policy)
 
     def ask(purpose, decisions=()):
-        return judge(technique, NOW, purpose, screening=screening, decisions=decisions, table=TABLE)
+        return judge(technique, NOW, purpose, screening=screening, decisions=decisions, table=held)
 
     weighed = GivenDecision(
         id=UUID(int=2), technique=technique, proceed=True, reason="", conditions="", at=NOW, by="",
@@ -211,7 +225,7 @@ def test_what_may_begin_has_nothing_open_by_age_or_want_of_an_answer(answers, te
     )  # fmt: skip
     found = ask(Purpose.BEGIN, [weighed] if is_decided else [])
     try:
-        by_then = rules.screen(answers, waits.under(TABLE, policy), techniques=[technique], at=NOW)[technique]
+        by_then = rules.screen(answers, held, techniques=[technique], at=NOW)[technique]
     except NotCalculable:
         assert not found.allowed
         return
@@ -273,15 +287,3 @@ def test_an_old_yes_by_number_is_asked_again_whatever_was_decided():
     found = ask(Purpose.BEGIN, [weighed])
     assert (found.allowed, found.bar) == (False, Bar.OUT_OF_DATE)
     assert "platelets_20_to_49" in check.to_ask(found, TABLE)
-
-
-def test_a_wait_after_a_meal_is_never_shorter_than_the_tables():
-    assert waits.listed(TABLE) == 90 == NUMBERS_OF_THE_CLINIC[waits.CLINIC_NUMBER].low
-    for setting in (0, 30, 89, 90):
-        assert waits.under(TABLE, waits.policy(TABLE, setting)) is TABLE
-        assert waits.minutes(TABLE, setting) == 90
-    assert waits.policy(TABLE, 120) == "head-down wait 120"
-    assert waits.under(TABLE, "head-down wait 120") is waits.under(TABLE, "head-down wait 120"), "kept"
-    assert waits.under(TABLE, "head-down wait 30").conditions[waits.ROW].thresholds[-1].less_than == 90
-    with pytest.raises(ValueError, match="no local policy"):
-        waits.under(TABLE, "anything else")

@@ -15,8 +15,9 @@ from hypothesis import strategies as st
 from clinic.calculation import NotCalculable
 from screening import check, questions, rules
 from screening import table as tables
+from screening.policy.rules import CellRule, effective
 from screening.questions import Kind
-from screening.rules import Answer, Result, Tightening
+from screening.rules import Answer, Result
 from screening.table import Cell, Condition, Grade, Harm, Life, Number, Table, Threshold
 
 TABLE = tables.current()
@@ -201,9 +202,10 @@ def all_no(*left_out, **changed):
     return {key: Answer(value, NOW) for key, value in (words | changed).items()} | BIRTH
 
 
-def shortest(answers, technique, **more):
-    found = rules.screen(answers, TABLE, at=NOW, **more)[technique]
-    return questions.settling(found, answers, TABLE, at=NOW)
+def shortest(answers, technique, policy=()):
+    held = effective(TABLE, policy)
+    found = rules.screen(answers, held, at=NOW)[technique]
+    return questions.settling(found, answers, held, at=NOW)
 
 
 def test_what_could_bar_the_technique_is_asked_first():
@@ -256,7 +258,9 @@ def test_an_answer_past_its_shelf_life_is_asked_again_and_said_to_be_out_of_date
 
 def test_a_local_policy_counts_in_what_could_bar():
     answers = all_no("epistaxis")
-    (one,) = shortest(answers, "pep", policy=[Tightening("epistaxis", "pep", Grade.ABSOLUTE)]).questions
+    (one,) = shortest(
+        answers, "pep", policy=[CellRule(condition="epistaxis", technique="pep", grade=Grade.ABSOLUTE)]
+    ).questions
     assert one.could_be is Result.DO_NOT_START
 
 

@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 from clinic.calculation import NotCalculable
 from screening import holds, rules
 from screening import table as tables
-from screening.rules import Answer, Result, Tightening
-from screening.table import Grade, Harm
+from screening.rules import Answer, Result
+from screening.table import Harm
 
 TABLE = tables.current()
 ORDER = ["none_found", "clinician_must_decide", "incomplete", "do_not_start"]
@@ -228,42 +228,6 @@ def test_an_answer_past_its_shelf_life_counts_as_unknown_only_when_the_time_is_a
     assert found.result is (Result.NONE_FOUND if counts else Result.INCOMPLETE)
     assert found.out_of_date == (() if counts else (condition,))
     assert rules.screen(answers, TABLE)["mi_e"].result is Result.NONE_FOUND
-
-
-# Local policy
-
-
-def test_a_local_policy_tightens_a_cell_and_says_so():
-    policy = [Tightening("pneumothorax_untreated", "pep", Grade.ABSOLUTE, "Cystic fibrosis clinic")]
-    answers = all_no(pneumothorax_untreated="yes")
-    assert rules.screen(answers, TABLE)["pep"].result is Result.CLINICIAN_MUST_DECIDE
-    found = rules.screen(answers, TABLE, policy=policy)["pep"]
-    assert found.result is Result.DO_NOT_START
-    assert "Cystic fibrosis clinic" in found.contributions[0].cell.reason
-    assert "judgement, needs local sign-off" in found.contributions[0].cell.reason
-
-
-def test_a_local_policy_may_add_a_bar_where_none_is_listed():
-    policy = [Tightening("osteoporosis", "pep", Grade.RELATIVE)]
-    found = rules.screen(all_no(osteoporosis="yes"), TABLE, policy=policy)["pep"]
-    assert found.result is Result.CLINICIAN_MUST_DECIDE
-
-
-def test_no_policy_loosens_any_cell():
-    for place, cell in TABLE.cells.items():
-        if cell.grade is Grade.NONE_LISTED:
-            continue
-        laxer = Grade.NONE_LISTED if cell.grade is Grade.RELATIVE else Grade.RELATIVE
-        with pytest.raises(NotCalculable, match="stricter"):
-            rules.screen({}, TABLE, policy=[Tightening(*place, laxer)], techniques=["pep"])
-
-
-def test_of_two_policies_on_one_cell_the_stricter_counts():
-    strict = Tightening("epistaxis", "pep", Grade.ABSOLUTE)
-    mild = Tightening("epistaxis", "pep", Grade.RELATIVE)
-    for policy in ([strict, mild], [mild, strict]):
-        found = rules.screen(all_no(epistaxis="yes"), TABLE, policy=policy)["pep"]
-        assert found.result is Result.DO_NOT_START
 
 
 # Properties

@@ -19,6 +19,8 @@ from django.utils import timezone
 from clinic.calendar import Week
 from clinic.models import Patient
 from screening.models import Screening
+from screening.policy import selectors as policies
+from screening.policy.rules import as_plain
 from screening.selectors import answers_of
 from therapy.calculations import plain
 from therapy.orders.models import Order
@@ -104,8 +106,11 @@ def _reassessment_due(parts: Sequence[str]) -> Case:
 def _screening_result(parts: Sequence[str]) -> Case:
     if parts[0] != "screening":
         raise ValueError("a result belongs to a screening")
-    answers = answers_of(Screening.objects.get(pk=UUID(parts[1])))
-    return {"answers": {key: answer.value for key, answer in answers.items()}}
+    row = Screening.objects.get(pk=UUID(parts[1]))
+    return {
+        "answers": {key: answer.value for key, answer in answers_of(row).items()},
+        "policy": as_plain(policies.noted([row.policy_version])[row.policy_version]),
+    }
 
 
 def _due_windows(parts: Sequence[str]) -> Case:

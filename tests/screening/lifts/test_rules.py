@@ -10,7 +10,8 @@ from screening import holds, rules, table
 from screening.holds import Bar, GivenDecision, GivenScreening, Purpose, judge
 from screening.lifts import rules as lifting
 from screening.lifts.names import names
-from screening.rules import SEVERITY, Answer, Result, Tightening
+from screening.policy.rules import CellRule, effective
+from screening.rules import SEVERITY, Answer, Result
 from screening.table import Grade
 from tests.conftest import NOW
 
@@ -56,9 +57,8 @@ def guard(answers, technique="mi_e", at=NOW, *, lifts=(), decisions=(), purpose=
         purpose,
         screening=screening,
         decisions=decisions,
-        table=TABLE,
+        table=effective(TABLE, policy),
         lifts=lifts,
-        policy=policy,
     )
 
 
@@ -194,11 +194,11 @@ def test_a_lifted_answer_past_its_shelf_life_is_asked_again_at_the_bedside():
 
 
 def test_a_bar_of_local_policy_alone_may_be_lifted_and_a_published_one_made_stricter_may_not():
-    stricter = Tightening("rib_fracture", "mi_e", Grade.ABSOLUTE, "Here")
+    stricter = CellRule(condition="rib_fracture", technique="mi_e", grade=Grade.ABSOLUTE, reason="Here")
     answers = ALL_NO | {"rib_fracture": "yes"}
     assert guard(answers, policy=[stricter]).bar is Bar.DO_NOT_START
     assert guard(answers, policy=[stricter], lifts=[lift("rib_fracture")]).allowed
-    published = Tightening("vomiting_now", "mi_e", Grade.ABSOLUTE, "Here")
+    published = CellRule(condition="vomiting_now", technique="mi_e", grade=Grade.ABSOLUTE, reason="Here")
     answers = ALL_NO | {"vomiting_now": "yes"}
     found = guard(answers, policy=[published], lifts=[lift("vomiting_now")])
     assert found.bar is Bar.DO_NOT_START, "the policy does not put a star on a published cell"

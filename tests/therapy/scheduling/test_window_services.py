@@ -7,8 +7,8 @@ import pytest
 
 from clinic.models import AuditEvent, StandardMinutes
 from clinic.patients import services as patients
-from clinic.units.models import ClinicNumber
 from tests.conftest import NOW
+from tests.screening.test_services import wait_longer
 from tests.therapy.conftest import prescription
 from therapy.orders import services as orders
 from therapy.orders.models import Order
@@ -53,12 +53,12 @@ def test_stored_windows_are_those_of_the_published_calculation(world, ordered):
     assert stored == [(each.service_date, each.ordinal, each.earliest, each.latest) for each in calculated]
 
 
-@pytest.mark.parametrize(("setting", "waits"), [(None, 90), (60, 90), (120, 120)])
+@pytest.mark.parametrize(("setting", "waits"), [(None, 90), (120, 120)])
 def test_head_down_drainage_waits_after_a_meal_as_long_as_the_guard_would_have_it_wait(
-    world, ordered, setting, waits
+    world, cast, ordered, setting, waits
 ):
     if setting is not None:
-        ClinicNumber.objects.create(name="head_down_meal_wait_minutes", value=setting)
+        wait_longer(cast, setting)
     assert windows.times_of(ordered(world.mosswater, "head_down_drainage")).minutes_after_meal == waits
     assert windows.times_of(ordered(world.pebblebrook, "pep")).minutes_after_meal == 0
 

@@ -7,8 +7,10 @@ from django.db.models import F, Q
 from django.utils import timezone
 
 from clinic.calculation import NotCalculable
-from screening import rules, versions, waits
+from screening import rules, versions
 from screening.models import Answer, Decision, Screening, TechniqueResult
+from screening.policy import rules as policy_rules
+from screening.policy import selectors as policies
 from screening.replay import Stored, differences, replay
 from screening.selectors import value_of
 from screening.table import TableRefused
@@ -22,11 +24,12 @@ from therapy.scheduling.models import OCCUPIES
 def results_follow_from_the_answers() -> Iterable[Finding]:
     rows = Screening.objects.prefetch_related("answers", "results").order_by("pk")
     known: dict[tuple[str, str, frozenset[tuple[str, object]]], dict[str, rules.TechniqueResult] | str] = {}
+    held = policies.noted(set(rows.values_list("policy_version", flat=True)))
     for row in rows.iterator(chunk_size=100):
         answers = {one.condition: rules.Answer(value_of(one)) for one in row.answers.all()}
         key = row.table_version, row.policy_version, frozenset((k, one.value) for k, one in answers.items())
         if key not in known:
-            known[key] = _replayed(row, answers)
+            known[key] = _replayed(row, answers, held[row.policy_version])
         again = known[key]
         if isinstance(again, str):
             yield found(row, again)
@@ -36,10 +39,12 @@ def results_follow_from_the_answers() -> Iterable[Finding]:
             yield found(row, f"its results are not those of its answers: {'; '.join(differing)}")
 
 
-def _replayed(row: Screening, answers: dict[str, rules.Answer]) -> dict[str, rules.TechniqueResult] | str:
+def _replayed(
+    row: Screening, answers: dict[str, rules.Answer], held: Iterable[policy_rules.Rule]
+) -> dict[str, rules.TechniqueResult] | str:
     """What the answers give by the table of the screening's version, or why that cannot be told."""
     try:
-        return replay(answers, waits.under(versions.of(row.table_version), row.policy_version))
+        return replay(answers, policy_rules.effective(versions.of(row.table_version), held))
     except TableRefused as refused:
         return f"cannot be replayed: {refused}"
     except NotCalculable as refused:
