@@ -16,6 +16,7 @@ from screening.comparison import Less, Weighed, less_constrained
 from screening.holds import Bar, GivenDecision, Guard, Purpose
 from screening.lifts import pages as lift_pages
 from screening.models import Answer, Screening, TechniqueResult
+from screening.policy import selectors as policies
 from screening.questions import settling
 from screening.table import Grade, Table
 
@@ -159,7 +160,7 @@ def earlier_screening(patient: Patient, screening_id: Any) -> Screening:
 
 def result_page(person: Person, patient: Patient, screening: Screening, at: dt.datetime) -> ResultPage:
     """The page of one screening as it was stored; what stands now only where it is in force."""
-    rule_table = table.current()
+    rule_table = policies.rule_table(at)
     counts = screening.ended_at is None
     wanted = ordered.techniques([patient.pk])[patient.pk] if counts else ()
     pairs = [(patient.pk, key) for key in rule_table.techniques] if counts else []

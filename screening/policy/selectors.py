@@ -8,7 +8,7 @@ from django.db.models import Q, QuerySet
 from django.utils import timezone
 
 from screening import table
-from screening.policy import rules
+from screening.policy import rules, words
 from screening.policy.models import PolicyKind, PolicyRule, PolicyVersion
 from screening.policy.rules import Rule
 from screening.table import Grade, Life, Table
@@ -104,3 +104,27 @@ def same_target(rule: Rule, rows: Iterable[PolicyRule]) -> PolicyRule | None:
 def changes_so_far() -> int:
     """How many times local policy was changed until now: it tells occasions apart."""
     return PolicyRule.objects.count() + PolicyRule.objects.filter(ended_at__isnull=False).count()
+
+
+@dataclass(frozen=True)
+class RuleLine:
+    """A stored rule as pages show it: what it says, what the table says instead, and whether its review is due."""
+
+    row: PolicyRule
+    words: str
+    listed: str
+    review_due: bool
+
+
+def lines_in_force() -> list[RuleLine]:
+    """The rules in force now, those whose review is due first; one query."""
+    today = timezone.localdate()
+    found = [line_of(row, today) for row in open_rules()]
+    return sorted(found, key=lambda line: not line.review_due)
+
+
+def line_of(row: PolicyRule, today: dt.date) -> RuleLine:
+    """One stored rule as pages show it."""
+    rule, in_force_table = rule_of(row), table.current()
+    due = row.ended_at is None and row.review_on <= today
+    return RuleLine(row, words.of(rule, in_force_table), words.listed(rule, in_force_table), due)

@@ -140,8 +140,8 @@ def test_many_guards_cost_no_more_queries_than_one(world, cast, django_assert_nu
         for patient in (world.mosswater, world.pebblebrook, world.thistledown)
         for technique in table.current().techniques
     ]
-    with django_assert_num_queries(6):
+    with django_assert_num_queries(7):
         selectors.guards(pairs[:1], NOW, purpose="display")
-    with django_assert_num_queries(6):
+    with django_assert_num_queries(7):
         found = selectors.guards(pairs, NOW, purpose="display")
     assert found[world.mosswater.pk, "mi_e"].result == rules.Result.CLINICIAN_MUST_DECIDE

@@ -20,8 +20,7 @@ from clinic.safety.risk import (
 )
 from clinic.units import selectors as units
 from clinic.units.selectors import NumberInForce
-from screening import selectors as screenings
-from screening import waits
+from screening.policy import selectors as policies
 from screening.table import Cell, Condition, Grade, Table, Threshold
 from screening.table import current as rule_table
 from screening.words import GRADE_WORDS, LIFE_WORDS
@@ -278,14 +277,13 @@ class InForce:
     lives: list[tuple[str, str, str]]
     thresholds: list[ThresholdLine]
     numbers: list[NumberInForce]
-    meal_wait: int
-    meal_wait_listed: int
+    policy: list[policies.RuleLine]
     table_version: str
 
 
 def in_force() -> InForce:
     """Shelf lives, thresholds, and what the clinic has set for itself."""
-    table = rule_table()
+    table = policies.rule_table()
     return InForce(
         lives=[
             (life.value.capitalize(), LIFE_WORDS[life], _life(table, life.value))
@@ -293,8 +291,7 @@ def in_force() -> InForce:
         ],
         thresholds=list(_threshold_lines(table)),
         numbers=units.numbers_in_force(),
-        meal_wait=screenings.wait_after_meal(waits.TECHNIQUE),
-        meal_wait_listed=waits.listed(table),
+        policy=policies.lines_in_force(),
         table_version=table.version,
     )
 

@@ -275,9 +275,9 @@ def test_lifts_cost_the_guard_one_query_however_many_there_are(
     world, cast, abscess, django_assert_num_queries
 ):
     pairs = [(world.mosswater.pk, key) for key in table.current().techniques]
-    with django_assert_num_queries(6):
+    with django_assert_num_queries(7):
         selectors.guards(pairs, NOW, purpose="display")
     for _ in range(3):
         lifted(world, cast)
-    with django_assert_num_queries(6):
+    with django_assert_num_queries(7):
         selectors.guards(pairs, NOW, purpose="display")

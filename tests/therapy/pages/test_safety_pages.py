@@ -8,12 +8,12 @@ from typing import Any
 import pytest
 from django.urls import reverse
 
-from clinic.models import ClinicNumber
 from clinic.safety import hazards
 from screening.table import DIRECTORY, Grade
 from screening.table import current as rule_table
 from tests import safety_case
 from tests.conftest import Cast
+from tests.screening.test_services import wait_longer
 from therapy.pages import safety_pages
 
 pytestmark = pytest.mark.django_db
@@ -119,10 +119,10 @@ def test_thresholds_are_told_in_words_and_in_no_sign(cast: Cast, sign_in: Any) -
     assert not re.search(r"[<>\u2264\u2265]\s?\d", shown)
 
 
-def test_the_wait_after_a_meal_is_shown_as_it_holds_in_this_clinic(cast: Cast, sign_in: Any) -> None:
+def test_the_clinics_own_rules_are_shown_beside_what_the_table_lists(cast: Cast, sign_in: Any) -> None:
     client = sign_in(cast.lead)
-    assert "90 min as the rule table has it" in words_of(client.get(reverse("rules-in-force")))
-    ClinicNumber.objects.create(name="head_down_meal_wait_minutes", value=120, reason="Two feeds came up.")
+    assert "None: the rule table holds as it is." in words_of(client.get(reverse("rules-in-force")))
+    wait_longer(cast, 120)
     shown = words_of(client.get(reverse("rules-in-force")))
-    assert "120 min longer than the 90 min of the rule table" in shown
-    assert "Two feeds came up." in shown
+    assert "for Head-down drainage under 120 min" in shown
+    assert "Rule table: under 90 min. Our patients settle late" in shown
