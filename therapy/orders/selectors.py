@@ -61,6 +61,20 @@ def orders_in_force(at: datetime) -> QuerySet[Order]:
     )
 
 
+def stopped(rows: Iterable[Order]) -> dict[UUID, str]:
+    """Why nothing of an order is to be given any more, in words, of those that were stopped for good.
+
+    One that was changed is not among them: what was due of it when it changed stays due. At most one query.
+    """
+    ended = {row.pk: row for row in rows if row.ended_at is not None}
+    if not ended:
+        return {}
+    changed = set(Order.objects.filter(replaces__in=ended).values_list("replaces_id", flat=True))
+    return {
+        key: f"The order has ended: {row.ended_reason}" for key, row in ended.items() if key not in changed
+    }
+
+
 def techniques_ordered(patients: Collection[UUID]) -> dict[UUID, list[str]]:
     """For the screening part: the techniques ordered or waiting as a draft, by patient, the oldest first."""
     rows = (

@@ -20,7 +20,7 @@ from clinic.patients.selectors import PatientRow, in_list
 from screening import selectors as screenings
 from screening.holds import Guard
 from therapy.orders.models import Order, OrderHold
-from therapy.orders.selectors import dose_in_short, resting, technique_words
+from therapy.orders.selectors import dose_in_short, resting, stopped, technique_words
 from therapy.scheduling import selectors
 from therapy.scheduling.models import OCCUPIES, DueWindow, VisitStaff, VisitState, WindowState
 
@@ -145,9 +145,12 @@ class _Known:
     who: Mapping[UUID, PatientRow]
     verdicts: Mapping[tuple[UUID, str, datetime], Guard]
     holds: Mapping[tuple[UUID, str], OrderHold]
+    stopped: Mapping[UUID, str]
     now: datetime
 
     def held(self, order: Order, start: datetime, end: datetime) -> str:
+        if why := self.stopped.get(order.pk):
+            return why
         if hold := self.holds.get((order.patient_id, order.technique)):
             return f"{hold.reason}; {hold.decides} decides by {formats.date_time(hold.decide_by)}"
         verdict = self._verdict(order, start, end)
@@ -223,6 +226,10 @@ def _known(staff: Sequence[VisitStaff], free: Sequence[DueWindow], now: datetime
         who={row.patient.pk: row for row in in_list(list(patients.values()))},
         verdicts=screenings.guards_each(asks, purpose="schedule"),
         holds=resting(patients.keys()),
+        stopped=stopped(
+            [visit.window.order for visit in visits if visit.window is not None]
+            + [window.order for window in free]
+        ),
         now=now,
     )
 

@@ -134,8 +134,12 @@ def _in_order_of_end(windows: QuerySet[DueWindow]) -> list[DueWindow]:
 
 
 def holds_of(windows: Sequence[DueWindow]) -> dict[UUID, str]:
-    """Why a window may not be served as things stand: a person's hold or the guard; windows without are left out."""
+    """Why a window may not be served as things stand: its order has ended, a person's hold, or the guard.
+
+    Windows without a reason are left out.
+    """
     now = timezone.now()
+    ended = orders.stopped(window.order for window in windows)
     resting = orders.resting({window.patient_id for window in windows})
     asks = {
         window.pk: (window.patient_id, window.technique, asked_at(window.earliest, window.latest, now))
@@ -145,7 +149,9 @@ def holds_of(windows: Sequence[DueWindow]) -> dict[UUID, str]:
     held: dict[UUID, str] = {}
     for window in windows:
         verdict = verdicts[asks[window.pk]]
-        if hold := resting.get((window.patient_id, window.technique)):
+        if why := ended.get(window.order_id):
+            held[window.pk] = why
+        elif hold := resting.get((window.patient_id, window.technique)):
             held[window.pk] = f"{hold.reason}; {hold.decides} decides"
         elif verdict.held:
             who = f"; {verdict.who_decides} decides" if verdict.clinical else ""

@@ -224,6 +224,8 @@ def _check_time(window: DueWindow, start: datetime) -> None:
 
 
 def _check_not_held(window: DueWindow, start: datetime) -> None:
+    if why := orders.stopped([window.order]).get(window.order_id):
+        raise Refused("window", f"{why}.")
     held = orders.resting({window.patient_id}).get((window.patient_id, window.technique))
     if held is not None:
         raise Refused("window", f"On hold: {held.reason}. {held.decides} decides.")

@@ -276,3 +276,29 @@ def test_a_window_of_a_patient_one_may_not_see_is_not_found(world, cast, ordered
     assert selectors.visible_window(cast.lead, window.pk) == window
     with pytest.raises(Http404):
         selectors.visible_window(cast.outsider, window.pk)
+
+
+def test_what_is_left_of_a_stopped_order_shows_as_held_and_is_given_to_nobody(world, cast, ordered, clock):
+    """A window that had opened stays until its time is over; nobody may be sent to give what was stopped."""
+    order = ordered(world.mosswater)
+    window = _noon_window(order)
+    clock.move_to(_clock("12:05"))
+    orders.stop(by=cast.lead, order=order, reason="blood in the sputum")
+    window.refresh_from_db()
+    assert window.state == "open"
+    with pytest.raises(Refused, match="The order has ended: blood in the sputum"):
+        _give(cast, window, cast.therapist, "12:30")
+    assert selectors.holds_of([window]) == {window.pk: "The order has ended: blood in the sputum"}
+    day = board.board_of(cast.lead, TODAY, _clock("12:05"))
+    assert [(group.can_be_given, [each.held for each in group.windows]) for group in day.free] == [
+        (0, ["The order has ended: blood in the sputum"])
+    ]
+
+
+def test_what_is_left_of_a_changed_order_stays_due(world, cast, ordered, clock):
+    order = ordered(world.mosswater)
+    window = _noon_window(order)
+    clock.move_to(_clock("12:05"))
+    orders.change(by=cast.lead, order=order, prescription=prescription(times_a_day=2), reason="tires easily")
+    window.refresh_from_db()
+    assert (window.state, selectors.holds_of([window])) == ("open", {})
