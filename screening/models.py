@@ -7,12 +7,14 @@ from clinic.constraints import AppendOnly
 from clinic.ids import new_id
 from clinic.records import ENCODER, EpisodeModel, EventModel
 from screening.lifts.models import Lift, LiftSignature
+from screening.numbers.models import ForcedTestCheck
 from screening.policy.models import PolicyRule, PolicyVersion
 
 __all__ = [
     "Answer",
     "AnswerKind",
     "Decision",
+    "ForcedTestCheck",
     "Lift",
     "LiftSignature",
     "PolicyRule",

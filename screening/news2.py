@@ -63,6 +63,23 @@ class Band(StrEnum):
     HIGH = "high"
 
 
+# What chart 4 of the publication says of watching and of who responds; local protocol decides.
+RESPONSE: Mapping[Band, str] = {
+    Band.NONE: "at least every 12 hours, routine",
+    Band.LOW: "at least every 4 to 6 hours; a nurse assesses",
+    Band.LOW_MEDIUM: "at least every hour; the medical team is told",
+    Band.MEDIUM: "at least every hour; urgent review",
+    Band.HIGH: "continuously; an emergency team with critical-care skills",
+}
+BAND_WORDS: Mapping[Band, str] = {
+    Band.NONE: "No points",
+    Band.LOW: "Low",
+    Band.LOW_MEDIUM: "Low to medium: 3 points in a single parameter",
+    Band.MEDIUM: "Medium",
+    Band.HIGH: "High",
+}
+
+
 @dataclass(frozen=True, slots=True)
 class News2:
     """The total, 0 to 20, the points by parameter, and the band."""

@@ -6,6 +6,7 @@ from screening import views
 
 urlpatterns = [
     path("", include("screening.lifts.urls")),
+    path("", include("screening.numbers.urls")),
     path("patients/<uuid:patient_id>/screening/", views.result, name="screening"),
     path("patients/<uuid:patient_id>/screening/new/", views.screen, name="screening-new"),
     path("patients/<uuid:patient_id>/screening/<uuid:screening_id>/", views.result, name="screening-earlier"),

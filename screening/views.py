@@ -21,6 +21,7 @@ from clinic.records import Refused
 from screening import check_page, ordered, pages, services, table
 from screening.check_form import CheckForm
 from screening.forms import DecisionForm, ScreeningForm, posted
+from screening.numbers import selectors as numbers
 from screening.policy import selectors as policies
 
 FORM, RESULT, CHECK, DECISION, CONFIRM = (
@@ -37,6 +38,9 @@ def result(request: HttpRequest, patient_id: UUID, screening_id: UUID | None = N
     context = _about(patient)
     if found is not None:
         context["page"] = pages.result_page(request.user, patient, found, timezone.now())
+        if context["page"].in_force:
+            wanted = [row.technique for row in context["page"].rows if row.ordered]
+            context["measured"] = numbers.beside(patient, wanted)
     return render(request, RESULT, context)
 
 

@@ -27,6 +27,7 @@ from clinic.models import (
     CareSettingRule,
     Flag,
     JobRun,
+    MeasurementSet,
     Notice,
     Person,
     Referral,
@@ -137,6 +138,9 @@ def clinic(cast, world) -> Clinic:
             started_at=now,
         ).pk,
         "band": "5-7",
+        "set_id": MeasurementSet.objects.create(
+            patient=own, kind="vital_signs", measured_at=now, by=by, consciousness="A"
+        ).pk,
         "kind": "order",
         "group": "bleeding",
         "pk": order.pk,

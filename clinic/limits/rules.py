@@ -214,7 +214,12 @@ Signs = Mapping[str, int | None]
 
 
 def sign_findings(
-    before: Signs, after: Signs, *, stop: Limits | None, band: BandLimits
+    before: Signs,
+    after: Signs,
+    *,
+    stop: Limits | None,
+    band: BandLimits,
+    names: tuple[str, str] = ("before", "after"),
 ) -> tuple[Finding, ...]:
     """Pulse, breathing rate and systolic pressure beyond the patient's stop limits, else beyond those of the age band.
 
@@ -222,21 +227,27 @@ def sign_findings(
         before, after: value by sign; a sign left out was not measured.
         stop: set for this patient; None where none are set.
         band: the limits of the patient's own age band, never of another.
+        names: how the two measurements are called; empty where there is only one.
     """
     found: list[Finding] = []
-    moments: tuple[tuple[Moment, Signs], ...] = (("before", before), ("after", after))
-    for moment, signs in moments:
+    moments: tuple[tuple[Moment, Signs, str], ...] = (
+        ("before", before, names[0]),
+        ("after", after, names[1]),
+    )
+    for moment, signs, name in moments:
         for sign in SIGNS:
             value = signs.get(sign)
             if value is not None:
-                found += _of_sign(sign, value, moment, stop, band)
+                found += _of_sign(sign, value, (moment, name), stop, band)
     found += _of_change(before.get("pulse"), after.get("pulse"), stop, band)
     return tuple(found)
 
 
-def _of_sign(sign: str, value: int, moment: Moment, stop: Limits | None, band: BandLimits) -> list[Finding]:
-    words, unit = SIGNS[sign]
-    said = f"{words[:1].upper()}{words[1:]} {moment} is {value} {unit}"
+def _of_sign(
+    sign: str, value: int, when: tuple[Moment, str], stop: Limits | None, band: BandLimits
+) -> list[Finding]:
+    (moment, name), (words, unit) = when, SIGNS[sign]
+    said = f"{words[:1].upper()}{words[1:]} {name}".rstrip() + f" is {value} {unit}"
     if beyond := _beyond(sign, value, stop):
         words = f"{said}, {beyond} {unit}, the limit set for this patient."
         return [Finding(f"{sign}_stop", "stop", f"{sign}_{moment}", words, _STOP, _LOCAL)]

@@ -33,6 +33,7 @@ class MeasurementKind:
         ucum: UCUM code of the unit as pages write it.
         least_age_years: below this age the measure is not valid.
         soft_from_age_years: below this age the usual range, which is that of adults, does not hold: nothing is asked.
+        only_apart: taken apart from a treatment only.
     """
 
     name: str
@@ -46,6 +47,7 @@ class MeasurementKind:
     ucum: str = ""
     least_age_years: int = 0
     soft_from_age_years: int = 0
+    only_apart: bool = False
 
     @property
     def places(self) -> int:
@@ -112,6 +114,11 @@ _KINDS = (
     MeasurementKind(
         "peak_cough_flow_l_per_min", "peak cough flow", "L/min", 0, (10, 900), (60, 700), ucum="L/min",
         least_age_years=12,
+    ),
+    # The same flow where the meter reads in litres a second: kept as it was read, so that nothing is rounded.
+    MeasurementKind(
+        "peak_cough_flow_ml_per_s", "peak cough flow", "L/s", 3, (160, 15000), (1000, 11700), ucum="L/s",
+        least_age_years=12, only_apart=True,
     ),
     MeasurementKind(
         "peak_expiratory_flow_l_per_min", "peak expiratory flow", "L/min", 0, (30, 900), (60, 750),

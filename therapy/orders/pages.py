@@ -11,6 +11,7 @@ from clinic.patients import selectors as patients
 from clinic.patients.selectors import PatientRow
 from screening import selectors as screenings
 from screening.holds import Guard
+from screening.numbers import selectors as numbers
 from screening.words import RESULT_WORDS
 from therapy.orders import selectors
 from therapy.orders.doses import TECHNIQUES, HelpNote, dose_fields, help_notes, inhaled_medicines
@@ -162,6 +163,7 @@ def for_form(patient: Patient, technique: str, at: datetime) -> dict[str, Any]:
         "technique_words": TECHNIQUES[technique],
         "guard": guard_line(guard),
         "help": _help(help_notes(technique, patient.diagnosis_group)),
+        "measured": numbers.beside(patient, [technique]),
     }
 
 

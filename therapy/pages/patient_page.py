@@ -20,6 +20,8 @@ from screening import selectors as screenings
 from screening import words as screening_words
 from screening.holds import Guard
 from screening.models import Screening
+from screening.numbers import selectors as numbers
+from screening.numbers.selectors import VitalSigns
 from therapy.orders import selectors as orders
 from therapy.orders.models import Order, OrderHold
 from therapy.outcomes import patient_page as outcomes
@@ -95,6 +97,7 @@ class PatientPage:
     goal: GoalOfCare | None
     target: SpO2Target | None
     watch: Watch
+    signs: VitalSigns | None
     flags: list[Flag]
     diary: IndependentSets | None
     diary_words: str
@@ -121,6 +124,7 @@ def of(person: Person, patient: Patient, now: datetime) -> PatientPage:
         isolation=patients.isolation(patient),
         goal=patients.goal_of_care(patient),
         target=target,
+        signs=next(iter(numbers.vital_signs(patient, most=1)), None),
         watch=limits.watch_by(patient, target, limits.stop_limits(patient)),
         flags=list(attention.open_flags_of(person, patient.pk, now=now)),
         diary=diary,

@@ -6,6 +6,7 @@ delivered/patient/<uuid>/2026-W47             delivered/patient/<uuid>/28d/2026-
 reassessment-due/patient/<uuid>/2026-11-25T09:41:00+00:00
 screening-result/screening/<uuid>
 due-windows/order/<uuid>/2026-11-16/2026-11-22
+news2/set/<uuid>        device-range/set/<uuid>        peak-cough-flow/set/<uuid>
 """
 
 from collections.abc import Callable, Sequence
@@ -17,8 +18,10 @@ from uuid import UUID
 from django.utils import timezone
 
 from clinic.calendar import Week
-from clinic.models import Patient
+from clinic.measurements.models import MeasurementSet, SetKind
+from clinic.models import Patient, SpO2Scale
 from screening.models import Screening
+from screening.numbers import selectors as numbers
 from screening.policy import selectors as policies
 from screening.policy.rules import as_plain
 from screening.selectors import answers_of
@@ -113,6 +116,36 @@ def _screening_result(parts: Sequence[str]) -> Case:
     }
 
 
+def _news2(parts: Sequence[str]) -> Case:
+    row = _set(parts, SetKind.VITAL_SIGNS)
+    scales = list(SpO2Scale.objects.filter(patient=row.patient).order_by("-started_at", "-pk"))
+    found: Case = plain(numbers.news2_input(row, row.patient, scales))
+    return found
+
+
+def _device_range(parts: Sequence[str]) -> Case:
+    found: Case = plain(numbers.device_range_input(_set(parts, SetKind.EXHALATION)))
+    return found
+
+
+def _peak_cough_flow(parts: Sequence[str]) -> Case:
+    row = _set(parts, SetKind.FORCED)
+    given = numbers.cough_input(row, row.patient)
+    if given is None:
+        raise ValueError("the set has no peak cough flow")
+    found: Case = plain(given)
+    return found
+
+
+def _set(parts: Sequence[str], kind: SetKind) -> MeasurementSet:
+    if parts[0] != "set":
+        raise ValueError("a measured figure belongs to a set")
+    found = numbers.stored_set(UUID(parts[1]))
+    if found is None or found.kind != kind:
+        raise ValueError("there is no such set")
+    return found
+
+
 def _due_windows(parts: Sequence[str]) -> Case:
     if parts[0] != "order":
         raise ValueError("windows belong to an order")
@@ -147,4 +180,7 @@ _READERS: dict[str, Callable[[Sequence[str]], Case]] = {
     "reassessment-due": _reassessment_due,
     "screening-result": _screening_result,
     "due-windows": _due_windows,
+    "news2": _news2,
+    "device-range": _device_range,
+    "peak-cough-flow": _peak_cough_flow,
 }

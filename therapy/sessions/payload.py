@@ -84,7 +84,7 @@ _SHAPE = Shape(
         "measurements": ListOf(
             Shape(
                 {
-                    "kind": OneOf(tuple(kinds.KINDS)),
+                    "kind": OneOf(tuple(name for name, kind in kinds.KINDS.items() if not kind.only_apart)),
                     "moment": OneOf(MOMENTS),
                     "value": Whole(-10_000, 10_000),
                     "oxygen": Maybe(

@@ -16,10 +16,12 @@ from clinic.models import (
     Flag,
     JobRun,
     Measurement,
+    MeasurementSet,
     Patient,
     PatientIdentity,
     Person,
     Referral,
+    SpO2Scale,
 )
 from screening.models import Answer, Decision, Screening, TechniqueResult
 from therapy.models import (
@@ -205,6 +207,11 @@ BREAKS = {
         else change(given(), signed_at="2026-11-25T09:00:00Z")
     ),
     "measurements_are_possible": lambda: change(Measurement.objects.all(), value=-7),
+    "measured_values_belong_to_their_set": lambda: change(
+        Measurement.objects.filter(taken_with__isnull=False, kind="spo2_percent"), oxygen_device=""
+    ),
+    "forced_tests_were_asked_about": lambda: change(MeasurementSet.objects.all(), kind="forced"),
+    "scales_were_decided": lambda: change(SpO2Scale.objects.all(), reason=" "),
     "what_follows_belongs_to_the_same_patient": lambda: change(
         Reassessment.objects.exclude(patient=other_patient()), patient=other_patient()
     ),

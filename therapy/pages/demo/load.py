@@ -41,7 +41,7 @@ from therapy.models import (
     TreatmentStaff,
     VisitStaff,
 )
-from therapy.pages.demo import cases, concerns, course, live, patients, replay, service, today
+from therapy.pages.demo import cases, concerns, course, live, numbers, patients, replay, service, today
 from therapy.pages.demo.book import Book
 from therapy.pages.demo.clock import DemoClock
 from therapy.pages.demo.diary import Diary
@@ -100,6 +100,7 @@ def load(*, seed: int = 1, day: date | None = None, small: bool = False) -> dict
         live.receive(scene, arriving)
         live.tell(scene, told_cases, told, now_is_now=day is None)
         concerns.tell(scene, rows)
+        numbers.tell(scene, rows)
         counts["patients"] = Patient.objects.count()
     return counts
 
