@@ -43,7 +43,7 @@ def test_what_was_typed_is_back_after_the_sign_in_ran_out_and_gone_once_it_is_re
     address = f"{reverse('safety-concern-report')}?page=/about/"
     page.goto(address)
     page.get_by_label("What happened").fill("An account that was closed could sign in.")
-    page.get_by_text("Somebody saw what they should not").click()
+    page.get_by_role("radio", name="Somebody saw what they should not").check()
     Session.objects.all().delete()
     page.get_by_role("button", name="Report the concern").click()
     page.wait_for_url("**/sign-in*")
