@@ -155,7 +155,7 @@ def _answer(one: StoredAnswer, of: Table | None, lives: Table | None, at: dt.dat
     note = one.unusual_reason
     if value == rules.NO_REASON and number is not None:
         note = f"Asked: {number.trigger}"
-    how = ", with the group" if one.by_group else ""
+    how = " (by group)" if one.by_group else ""
     return AnswerLine(
         question=of.words(one.condition) if of and known else one.condition,
         said=said,

@@ -174,6 +174,30 @@ def test_wanted_but_not_measured_leaves_the_technique_incomplete_although_the_ro
     assert rules.screen(answers, TABLE)["percussion_vibration"].result is Result.INCOMPLETE
 
 
+@pytest.mark.parametrize("row", TABLE.numbers["days_since_surgery"].conditions)
+def test_days_since_surgery_only_rule_out_that_it_is_recent(row):
+    """Local: 42 days, longer than the 4 weeks of the list for forced manoeuvres (ATS/ERS 2019)."""
+    technique = next(key for key in TABLE.techniques if TABLE.cells[row, key].grade is not Grade.NONE_LISTED)
+    left_out = {key: answer for key, answer in all_no().items() if key != row}
+
+    def result(days, answers=left_out):
+        return rules.screen(answers | {"days_since_surgery": Answer(days)}, TABLE)[technique].result
+
+    assert result(43) is Result.NONE_FOUND
+    assert result(42) is Result.INCOMPLETE, "within them the row's own answer is wanted"
+    assert result(3, all_no()) is Result.NONE_FOUND
+    assert result(3, all_no(**{row: "yes"})) is not Result.NONE_FOUND
+    assert result("not_measured", all_no()) is Result.NONE_FOUND, "it was asked for itself"
+    with pytest.raises(NotCalculable, match="answered yes"):
+        result(43, all_no(**{row: "yes"}))
+
+
+def test_peak_cough_flow_bars_nothing():
+    for flow in (10, 159, 269, 900):
+        found = rules.screen(all_no() | {"peak_cough_flow_l_per_min": Answer(flow)}, TABLE)
+        assert all(one.result is Result.NONE_FOUND for one in found.values())
+
+
 def test_no_reason_to_measure_counts_as_no():
     answers = all_no() | {key: Answer("no_reason_to_measure") for key in TABLE.numbers}
     for condition in TABLE.conditions.values():

@@ -148,3 +148,67 @@ def test_a_number_that_answers_no_row_is_refused(copy):
 
     with pytest.raises(TableRefused, match="icp_mmhg answers no row"):
         tables.load(copy("thresholds.csv", change))
+
+
+@pytest.mark.parametrize(
+    ("name", "change", "words"),
+    [
+        ("thresholds.csv", {"more_than": "", "at_least": "", "at_most": "", "less_than": ""}, "has no bound"),
+        ("thresholds.csv", {"more_than": "twenty"}, "'twenty' is no number"),
+        ("thresholds.csv", {"seen": ""}, "where its bounds were seen"),
+        ("thresholds.csv", {"asked_when": "icp_mmhg", "asked_more_than": ""}, "stand together"),
+        ("numbers.csv", {"hard_low": "200"}, "from low to high"),
+        ("numbers.csv", {"soft_high": "9000"}, "from low to high"),
+        ("numbers.csv", {"harm": "sideways"}, "none of rising, falling"),
+        ("numbers.csv", {"unit": ""}, "has a unit"),
+        ("numbers.csv", {"trigger": ""}, "question that asks for it"),
+    ],
+)
+def test_a_number_or_threshold_that_cannot_be_is_refused_with_its_place(copy, name, change, words):
+    def spoil(rows):
+        rows[0].update(change)
+        return rows
+
+    with pytest.raises(TableRefused, match=name) as refused:
+        tables.load(copy(name, spoil))
+    assert words in str(refused.value)
+
+
+@pytest.mark.parametrize(
+    "conflict", ["Sources differ.", "Sources differ: one page bars it.", "Sources differ: ; b."]
+)
+def test_a_conflict_that_shows_one_side_only_is_refused(copy, conflict):
+    with pytest.raises(TableRefused, match="both sides"):
+        tables.load(copy("cells.csv", edit(conflict=conflict)))
+
+
+def test_an_answer_that_ages_without_a_length_is_refused(copy):
+    directory = copy("cells.csv", lambda rows: rows)
+    head = (directory / "table.toml").read_text(encoding="utf-8")
+    (directory / "table.toml").write_text(head.replace("now = 60\n", ""), encoding="utf-8")
+    with pytest.raises(TableRefused, match="holds now has no length"):
+        tables.load(directory)
+
+
+def test_a_number_that_answers_no_row_says_what_it_is_asked_for():
+    table = tables.current()
+    without = {key for key, one in table.numbers.items() if not one.conditions}
+    assert without == {"peak_cough_flow_l_per_min"}
+    assert table.numbers["peak_cough_flow_l_per_min"].unit == "L/min"
+    assert "Not judged under 12 years" in table.numbers["peak_cough_flow_l_per_min"].informs
+
+
+def test_each_number_has_its_unit():
+    """The units of the trade, typed from the list of what is asked."""
+    assert {key: one.unit for key, one in tables.current().numbers.items()} == {
+        "icp_mmhg": "mmHg",
+        "platelets_10e9_per_l": "\u00d710\u2079/L",
+        "haemoptysis_24h_ml": "mL",
+        "haemoptysis_days_over_100_ml": "days",
+        "gestation_weeks": "weeks",
+        "age_years": "years",
+        "minutes_since_meal": "min",
+        "vital_capacity_ml_per_kg": "mL/kg",
+        "days_since_surgery": "days",
+        "peak_cough_flow_l_per_min": "L/min",
+    }

@@ -11,7 +11,7 @@ from django.urls import reverse
 
 from screening import rules, services, versions
 from screening import table as tables
-from screening.replay import Stored, differences, replay
+from screening.replayed import Stored, differences, replay
 from screening.selectors import value_of
 from screening.table import Grade, TableRefused
 from tests.conftest import NOW

@@ -11,7 +11,7 @@ from screening import rules, versions
 from screening.models import Answer, Decision, Screening, TechniqueResult
 from screening.policy import rules as policy_rules
 from screening.policy import selectors as policies
-from screening.replay import Stored, differences, replay
+from screening.replayed import Stored, differences, replay
 from screening.selectors import value_of
 from screening.table import TableRefused
 from therapy.models import DueWindow, Order, ScheduledVisit, VisitStaff
