@@ -98,6 +98,14 @@ class OnePatient(RuleBasedStateMachine):
         self.model.screen(answered(self.model.said, new, self.now, keep=True))
 
     @precondition(lambda self: self.model.said is not None)
+    @rule(row=st.sampled_from(ROWS))
+    def what_was_found_goes_or_comes_back(self, row: str) -> None:
+        said = self.model.said and self.model.said.get(row)
+        new = {row: "no" if said and said.state == "yes" else "yes"}
+        self._record(new, keep="all")
+        self.model.screen(answered(self.model.said, new, self.now, keep=True))
+
+    @precondition(lambda self: self.model.said is not None)
     @rule(value=st.sampled_from([180, 50, 49, 20, 19]))
     def the_laboratory_counts_platelets(self, value: int) -> None:
         self._record({NUMBER: value}, keep="all")
@@ -123,7 +131,9 @@ class OnePatient(RuleBasedStateMachine):
             typed = one is not None and one.text not in ("yes", "no", "unknown")
             assert (row in filled) is (row in standing and not typed), row
         asked = {row for row, one in self.model.said.items() if one.state == "yes" and row not in standing}
-        told = dict.fromkeys(asked, again) | found
+        # What is asked by itself, because it alone settles an ordered technique, no tick answers.
+        alone = dict.fromkeys(filled.get("asked_alone", [""])[0].split(), "no")
+        told = alone | dict.fromkeys(asked, again) | found
         page.send_values("Record screening", told | self._ticks(page))
         new = {}
         for row in LIFE:
@@ -162,12 +172,15 @@ class OnePatient(RuleBasedStateMachine):
 
     # Decisions and lifts
 
-    @rule(technique=techniques, proceed=st.booleans(), hours=hours)
-    def a_clinician_decides(self, technique: str, proceed: bool, hours: int) -> None:
+    @rule(among=techniques, proceed=st.sampled_from([True, True, False]), hours=hours)
+    def a_clinician_decides(self, among: str, proceed: bool, hours: int) -> None:
+        """On what asks for it, where anything does; elsewhere a decision is refused."""
+        asking = [key for key in TECHNIQUES if self._to_decide(key)]
+        technique = asking[TECHNIQUES.index(among) % len(asking)] if asking else among
         screening = Screening.objects.filter(patient=self.patient, ended_at__isnull=True).first()
         if screening is None:
             return
-        to_decide = self.model.result(technique, "display", self.now) == "clinician_must_decide"
+        to_decide = self._to_decide(technique)
         expires_at = self.now + hours * HOUR
         try:
             services.decide(
@@ -180,7 +193,7 @@ class OnePatient(RuleBasedStateMachine):
         assert to_decide
         self.model.decide(technique, proceed=proceed, expires_at=expires_at)
 
-    @precondition(lambda self: self.model.result("mi_e", "display", self.now) == "clinician_must_decide")
+    @precondition(lambda self: self._to_decide("mi_e"))
     @rule(proceed=st.booleans())
     def a_clinician_decides_on_the_page(self, proceed: bool) -> None:
         page = self._visitor().go(reverse("screening-decide", args=[self.patient.pk, "mi_e"]))
@@ -328,6 +341,9 @@ class OnePatient(RuleBasedStateMachine):
             by=self.cast.therapist, patient=self.patient, answers=answers, at=at or self.now, keep=keep,
             screening_id=new_id(), whole=whole,
         )  # fmt: skip
+
+    def _to_decide(self, technique: str) -> bool:
+        return self.model.result(technique, "display", self.now) == "clinician_must_decide"
 
     def _stands(self, row: str, one: Said) -> bool:
         """Filled in on the form: neither asked before each treatment, nor unknown, nor past its shelf life."""
