@@ -11,10 +11,11 @@ from django import forms
 
 from clinic import formats
 from clinic.calculation import NotCalculable
-from clinic.forms import ClinicForm, MomentField, NumberField, OneOf
+from clinic.forms import ClinicForm, MomentField, NumberField, OneOf, SomeOf
 from screening import rules, selectors, words
 from screening.check import NOT_ASKED, found_before
 from screening.decision_reasons import AGAINST, EITHER, PROCEED
+from screening.decisions.offers import Offer
 from screening.models import Screening
 from screening.questions import Kind, Question, Settling, in_order
 from screening.table import Condition, Table
@@ -387,12 +388,32 @@ class DecisionForm(ClinicForm):
         label="Stop below SpO2", unit="%", hard=(50, 100), soft=(80, 95), required=False
     )
     expires_at = MomentField(label="Counts until", called="the end", not_past=True)
+    to_order_end = SomeOf(label="Or as long as the findings stay", choices=[], required=False)
     based_on = forms.UUIDField(widget=forms.HiddenInput)
     decision_id = forms.UUIDField(widget=forms.HiddenInput)
 
+    def __init__(self, *args: Any, offer: Offer | None = None, **kwargs: Any) -> None:
+        """`offer` is given where only standing conditions are weighed and the technique is ordered."""
+        super().__init__(*args, **kwargs)
+        self.offer = offer
+        field = self.fields["to_order_end"]
+        if offer is None:
+            del self.fields["to_order_end"]
+        elif isinstance(field, SomeOf):
+            field.choices = [("yes", offer.label)]
+            field.help_text = offer.help_text
+
+    @property
+    def order_end(self) -> Any:
+        """The choice to let it run to the order's end; None where it is not offered."""
+        return self["to_order_end"] if self.offer else None
+
     def clean(self) -> dict[str, Any]:
-        """The reason belongs to the decision."""
+        """The reason belongs to the decision; the order's end stands above the date."""
         cleaned = super().clean() or self.cleaned_data
+        if cleaned.pop("to_order_end", None) and self.offer is not None:
+            cleaned["expires_at"] = self.offer.until
+            self.errors.pop("expires_at", None)
         proceed, code = cleaned.get("proceed"), cleaned.get("reason_code")
         if proceed is not None and code and code not in (PROCEED if proceed else AGAINST):
             self.add_error("reason_code", "Choose a reason that fits the decision")

@@ -135,7 +135,8 @@ class Guard:
     @property
     def wants_somebody(self) -> bool:
         """A finding holds it, whatever else is open, and nobody has decided on exactly these findings."""
-        return self.held and bool(self.findings) and self.decision is None
+        given = self.decision is not None or lifting.all_given(self.findings, self.lifts)
+        return self.held and bool(self.findings) and not given
 
     @property
     def clinical(self) -> bool:

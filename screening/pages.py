@@ -13,6 +13,7 @@ from clinic.patients.models import Patient
 from clinic.staff.models import Person
 from screening import asked, ordered, rules, selectors, table, versions, words
 from screening.comparison import Less, Weighed, less_constrained
+from screening.decisions import selectors as decisions
 from screening.holds import Bar, GivenDecision, Guard, Purpose
 from screening.lifts import pages as lift_pages
 from screening.models import Answer, Screening, TechniqueResult
@@ -74,6 +75,7 @@ class TechniqueRow:
     now: str = ""
     by_rules_now: str = ""
     less: tuple[LessLine, ...] = ()
+    no_longer: str = ""
 
     @property
     def result_words(self) -> str:
@@ -167,6 +169,8 @@ def result_page(person: Person, patient: Patient, screening: Screening, at: dt.d
     guards = {key: one for (_, key), one in selectors.guards(pairs, at, purpose=Purpose.DISPLAY).items()}
     stored = {one.technique: one for one in sorted(screening.results.all(), key=lambda one: one.pk)}
     rows = _rows(screening, stored, wanted, guards, may_decide=counts and person.licensed)
+    no_longer = decisions.no_longer(patient.pk, guards, at) if counts else {}
+    rows = tuple(replace(row, no_longer=no_longer.get(row.technique, "")) for row in rows)
     answers = selectors.answers_of(screening)
     again = [key for technique in wanted if technique in guards for key in guards[technique].ask_again]
     return ResultPage(
@@ -205,7 +209,9 @@ def to_decide(patient: Patient, technique: str, at: dt.datetime) -> tuple[Screen
     if found.result is not rules.Result.CLINICIAN_MUST_DECIDE or technique not in stored:
         raise Http404
     said = _named(screening, stored.values())
-    return screening, _row(stored[technique], said, True, found, may_decide=True), found
+    row = _row(stored[technique], said, True, found, may_decide=True)
+    no_longer = decisions.no_longer(patient.pk, {technique: found}, at).get(technique, "")
+    return screening, replace(row, no_longer=no_longer), found
 
 
 def _rows(

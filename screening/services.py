@@ -22,6 +22,9 @@ from clinic.staff.models import Person
 from clinic.staff.roles import Role
 from screening import check, hold_services, moves, rules, selectors, table, words
 from screening.decision_reasons import AGAINST, PROCEED
+from screening.decisions import offers
+from screening.decisions import selectors as decided
+from screening.decisions.rules import differences, in_words
 from screening.holds import Guard, Purpose, fingerprint
 from screening.lifts import services as lifts
 from screening.models import Answer, AnswerKind, Decision, Screening, TechniqueResult
@@ -29,8 +32,6 @@ from screening.policy import rules as policy_rules
 from screening.policy import selectors as policies
 from screening.policy import services as policy_services
 from screening.table import Table
-
-LONGEST_DECISION = dt.timedelta(days=366)  # local convention
 
 
 @dataclass(frozen=True, slots=True)
@@ -234,14 +235,20 @@ def _end_decisions(
     rows = Decision.objects.filter(
         patient=screening.patient, ended_at__isnull=True, started_at__lte=at, expires_at__gt=at
     )
-    for decision in rows.order_by("started_at", "id"):
+    running = list(rows.order_by("started_at", "id"))
+    before = decided.weighed(running)
+    for decision in running:
         result = found.get(decision.technique)
         weighs = result and fingerprint(decision.technique, result.contributions, rule_table)
         if decision.answers_fingerprint != weighs:
-            records.end(decision, by=by, at=at, reason="An answer that it weighed has changed")
+            changes = differences(before.get(decision.pk, {}), result.contributions if result else ())
+            reason = (
+                f"{decided.CHANGED}: {in_words(changes, rule_table)}"[:500] if changes else decided.CHANGED
+            )
+            records.end(decision, by=by, at=at, reason=reason)
             audit.record(
                 action="decision ended", by=by, subject=decision, patient=screening.patient,
-                changed=[decision.technique], reason="An answer that it weighed has changed",
+                changed=[decision.technique], reason=reason,
             )  # fmt: skip
 
 
@@ -363,7 +370,7 @@ def _check_decision(
         raise Refused("reason_code", "Choose the reason from the list")
     if not reason.strip():
         raise Refused("reason", "Enter the reason in words")
-    if not at < expires_at <= at + LONGEST_DECISION:
+    if not at < expires_at <= at + offers.LONGEST:
         raise Refused("expires_at", "The end must lie in the future and within 12 months")
     if stop_below is not None and not 50 <= stop_below <= 100:
         raise Refused("stop_below_spo2_percent", "SpO2 must be between 50 and 100 %")

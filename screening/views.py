@@ -20,6 +20,7 @@ from clinic.patients.models import Patient
 from clinic.records import Refused
 from screening import check_page, ordered, pages, services, table
 from screening.check_form import CheckForm
+from screening.decisions.offers import Offer, to_order_end
 from screening.forms import DecisionForm, ScreeningForm, posted
 from screening.numbers import selectors as numbers
 from screening.policy import selectors as policies
@@ -89,13 +90,16 @@ def decide(request: HttpRequest, patient_id: UUID, technique: str) -> HttpRespon
     """Document a decision: entered, then confirmed with the identity before the eyes."""
     require_licensed(request.user)
     patient, at = patients.patient(request.user, patient_id), timezone.now()
-    screening, row, _ = pages.to_decide(patient, technique, at)
+    screening, row, found = pages.to_decide(patient, technique, at)
     data = request.POST if request.method == "POST" else None
     first = {"based_on": screening.pk, "decision_id": new_id(), "expires_at": at + timedelta(hours=24)}
-    form = DecisionForm(data, initial=first)
+    offer = to_order_end(patient.pk, found, at)
+    form = DecisionForm(data, offer=offer, initial=first)
     context = _about(patient) | {"form": form, "row": row, "screening": screening}
     if data is None or data.get("step") == "change":
-        return render(request, DECISION, context | {"form": form if data is None else _unchecked(data)})
+        return render(
+            request, DECISION, context | {"form": form if data is None else _unchecked(data, offer)}
+        )
     if not form.is_valid():
         return respond_invalid(request, DECISION, context)
     if data.get("step") != "record":
@@ -151,9 +155,9 @@ def _back(request: HttpRequest) -> str:
     return back if ours else ""
 
 
-def _unchecked(data: object) -> DecisionForm:
+def _unchecked(data: object, offer: Offer | None) -> DecisionForm:
     """The form as it was filled in, without saying again what is wrong."""
-    form = DecisionForm(data)
+    form = DecisionForm(data, offer=offer)
     form.is_valid()
     return form
 

@@ -23,3 +23,4 @@ class TherapyConfig(AppConfig):
         referrals.follow(imported.follow, keys=imported.keys)
         followers.follow(window_services.follow_order)
         ordered.told_by(orders.techniques_ordered)
+        ordered.ends_told_by(orders.technique_ends)

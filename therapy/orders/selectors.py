@@ -15,6 +15,7 @@ from clinic.formats import count
 from clinic.models import Patient, Person
 from clinic.patients.models import DiagnosisGroup
 from screening.models import Screening
+from screening.ordered import Ends
 from screening.selectors import answers_of
 from therapy.orders.doses import TECHNIQUES, dose_fields, inhaled_medicines
 from therapy.orders.models import Order, OrderHold
@@ -73,6 +74,23 @@ def stopped(rows: Iterable[Order]) -> dict[UUID, str]:
     return {
         key: f"The order has ended: {row.ended_reason}" for key, row in ended.items() if key not in changed
     }
+
+
+def technique_ends(patient_id: UUID, technique: str) -> Ends:
+    """For the screening part: whether a technique is ordered or waits as a draft, and when that ends by itself."""
+    ends = list(
+        Order.objects.filter(
+            Q(valid_until__isnull=True) | Q(valid_until__gt=timezone.now()),
+            patient_id=patient_id,
+            technique=technique,
+            ended_at__isnull=True,
+        ).values_list("valid_until", flat=True)
+    )
+    if not ends:
+        return Ends(ordered=False)
+    # Where an order and a draft that is to follow it both wait, a decision on the longer one covers both.
+    known = [each for each in ends if each is not None]
+    return Ends(ordered=True, at=max(known) if len(known) == len(ends) else None)
 
 
 def techniques_ordered(patients: Collection[UUID]) -> dict[UUID, list[str]]:

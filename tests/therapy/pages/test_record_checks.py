@@ -7,6 +7,7 @@ import pytest
 from django.core.management import call_command
 from django.db import connection, models, transaction
 from django.db.models import F
+from django.utils import timezone
 
 from clinic.ids import new_id
 from clinic.models import (
@@ -23,7 +24,7 @@ from clinic.models import (
     Referral,
     SpO2Scale,
 )
-from screening.models import Answer, Decision, Screening, TechniqueResult
+from screening.models import Answer, Decision, Lift, LiftSignature, Screening, TechniqueResult
 from therapy.models import (
     DueWindow,
     Order,
@@ -122,6 +123,25 @@ def a_decision_nobody_wanted():
     )
 
 
+def a_lift(**changed):
+    screening = Screening.objects.filter(ended_at__isnull=True).order_by("pk").first()
+    return Lift.objects.create(
+        **{
+            "screening": screening,
+            "patient": screening.patient,
+            "technique": "mi_e",
+            "condition": "lung_abscess",
+            "answer": "yes",
+            "prescriber": "Dr Larkspur",
+            "reason": "because",
+            "started_at": screening.started_at,
+            "expires_at": screening.started_at + timedelta(hours=1),
+            "by": screening.by,
+        }
+        | changed
+    )
+
+
 def a_second_order():
     order = Order.objects.filter(ended_at__isnull=True, draft=False).order_by("pk").first()
     copy = Order.objects.get(pk=order.pk)
@@ -141,6 +161,11 @@ BREAKS = {
         Answer.objects.all(), answered_at=F("answered_at") + timedelta(days=900)
     ),
     "decisions_were_wanted": a_decision_nobody_wanted,
+    "lifts_lift_judgement_only": lambda: a_lift(condition="vomiting_now"),
+    "lifts_are_signed_by_two": lambda: LiftSignature.objects.create(
+        lift=a_lift(), part="second", by=Person.objects.get(username="wrenfield")
+    ),
+    "lifts_follow_the_answer": lambda: a_lift(expires_at=timezone.now() + timedelta(days=1)),
     "doses_are_whole": lambda: change(Order.objects.filter(sets__isnull=False), sets=99),
     "orders_do_not_overlap": a_second_order,
     "windows_belong_to_their_order": lambda: change(DueWindow.objects.all(), service_date=date(2020, 1, 1)),

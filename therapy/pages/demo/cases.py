@@ -161,6 +161,7 @@ NAMED = (
         "soon", "Peak cough flow 140 L/min", "otterby",
         (Prescription("mi_e", 1, 62, dose={"in_pressure_cmh2o": 25, "out_pressure_cmh2o": 35}),),
         sputum=Sputum(6, 1, told="swallowed"), helper="husband", spo2=96, reassessed_hours_ago=24 * 62,
+        story="lifted",
     ),
     Case(
         "speedwellow", "Speedwellow", "Calla", 79, "female", "acute", "18", "copd", "COPD, end of life", 6,

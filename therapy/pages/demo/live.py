@@ -7,6 +7,8 @@ from clinic.patients import services as patients
 from clinic.referrals import services as referrals
 from screening import hold_services
 from screening import services as screenings
+from screening.lifts import services as lifts
+from screening.lifts.models import SignatureGiven
 from screening.models import Screening
 from therapy.models import Order, TreatmentSession
 from therapy.orders import services as orders
@@ -38,6 +40,9 @@ def tell(scene: Scene, cases: list[Case], told: Told, *, now_is_now: bool) -> No
                 "pneumothorax_untreated": "unknown",
             }
             _find(scene, case, told, open_again, "Sudden chest pain; film to be read")
+        if case.story == "lifted":
+            _find(scene, case, told, {"bullous_emphysema": "yes"}, "Bullae on an earlier film, found today")
+            _lift(scene, case, told)
         if now_is_now and case.story == "held_by_person":
             _hold(scene, case, told)
         if now_is_now and case.story == "student":
@@ -98,6 +103,30 @@ def _find(scene: Scene, case: Case, told: Told, answers: dict[str, str | float],
         keep="all",
         source="command",
     )
+
+
+def _lift(scene: Scene, case: Case, told: Told) -> None:
+    """One "do not start" lifted by two signatures, and its renewal, which waits for the second."""
+    patient, lead = told.screenings[case.key].patient, scene.service.lead
+    at = Screening.objects.get(patient=patient, ended_at__isnull=True).started_at
+    for days, reason in (
+        (3, "Used for months without harm; secretions cannot be cleared otherwise"),
+        (6, "The chest physician looks at it next week; as before until then"),
+    ):
+        lift = lifts.propose(
+            by=_owner(scene, case),
+            patient=patient,
+            technique="mi_e",
+            condition="bullous_emphysema",
+            prescriber="Dr Larkspur",
+            prescriber_account=None,
+            given=SignatureGiven.WRITTEN,
+            reason=reason,
+            expires_at=at + timedelta(days=days),
+            at=at,
+        )
+        if days == 3:
+            lifts.sign(by=lead, lift=lift, at=at)
 
 
 def _hold(scene: Scene, case: Case, told: Told) -> None:

@@ -8,7 +8,7 @@ from django.utils import timezone
 
 from clinic.calculation import NotCalculable
 from screening import rules, versions
-from screening.models import Answer, Decision, Screening, TechniqueResult
+from screening.models import Answer, Decision, Lift, Screening, TechniqueResult
 from screening.policy import rules as policy_rules
 from screening.policy import selectors as policies
 from screening.replayed import Stored, differences, replay
@@ -64,8 +64,11 @@ def decisions_were_wanted() -> Iterable[Finding]:
             "screening_id", "technique"
         )
     )
+    lifted = set(Lift.objects.values_list("patient_id", "technique"))
     for row in Decision.objects.select_related("decided_by"):
-        if (row.screening_id, row.technique) not in wanted:
+        # A lift makes a decision out of a "do not start": the other findings beside it still want one.
+        asked = (row.screening_id, row.technique) in wanted or (row.patient_id, row.technique) in lifted
+        if not asked:
             yield found(row, "its screening did not ask for a decision")
         if not row.decided_by.licensed:
             yield found(row, "was made by an account that is not a licensed clinician's")
