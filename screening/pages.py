@@ -14,6 +14,7 @@ from clinic.staff.models import Person
 from screening import asked, ordered, rules, selectors, table, versions, words
 from screening.comparison import Less, Weighed, less_constrained
 from screening.decisions import selectors as decisions
+from screening.helps import ANY, HelpNote, help_notes
 from screening.holds import Bar, GivenDecision, Guard, Purpose
 from screening.lifts import pages as lift_pages
 from screening.models import Answer, Screening, TechniqueResult
@@ -76,6 +77,7 @@ class TechniqueRow:
     by_rules_now: str = ""
     less: tuple[LessLine, ...] = ()
     no_longer: str = ""
+    help: tuple[HelpNote, ...] = ()
 
     @property
     def result_words(self) -> str:
@@ -135,6 +137,7 @@ class ResultPage:
     earlier: Sequence[Screening]
     sources: tuple[str, ...]
     lifts: tuple[lift_pages.LiftLine, ...] = ()
+    help: tuple[HelpNote, ...] = ()
 
 
 def in_force(patient: Patient) -> Screening | None:
@@ -170,7 +173,14 @@ def result_page(person: Person, patient: Patient, screening: Screening, at: dt.d
     stored = {one.technique: one for one in sorted(screening.results.all(), key=lambda one: one.pk)}
     rows = _rows(screening, stored, wanted, guards, may_decide=counts and person.licensed)
     no_longer = decisions.no_longer(patient.pk, guards, at) if counts else {}
-    rows = tuple(replace(row, no_longer=no_longer.get(row.technique, "")) for row in rows)
+    rows = tuple(
+        replace(
+            row,
+            no_longer=no_longer.get(row.technique, ""),
+            help=tuple(help_notes(row.technique, patient.diagnosis_group, particular=True)),
+        )
+        for row in rows
+    )
     answers = selectors.answers_of(screening)
     again = [key for technique in wanted if technique in guards for key in guards[technique].ask_again]
     return ResultPage(
@@ -193,6 +203,7 @@ def result_page(person: Person, patient: Patient, screening: Screening, at: dt.d
             .order_by("-started_at", "-created_at", "id")[:10]
         ),
         lifts=lift_pages.lines_of(patient.pk, guards, at) if counts else (),
+        help=tuple(help_notes(ANY, patient.diagnosis_group)),
         sources=tuple(
             dict.fromkeys(citation for row in rows for one in row.because for citation in one.citations)
         ),

@@ -78,6 +78,7 @@ TABLE: dict[str, tuple[str, str]] = {
     "screening-earlier": ("oonffs", "oonffs"),
     "bedside-check": ("oonffs", "eenffs"),
     "screening-decide": ("nnfffs", "nnfffs"),
+    "decision-counts": ("offffs", "offffs"),
     "screening-lift": ("nnnffs", "nnnffs"),
     "lift": ("oonffs", "eenffs"),
     "lift-end": ("oonffs", "eenffs"),

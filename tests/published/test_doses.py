@@ -2,11 +2,11 @@
 
 import pytest
 
+from screening.helps import against, help_notes
 from therapy.orders.doses import (
     TECHNIQUES,
     DoseField,
     dose_fields,
-    help_notes,
     inhaled_medicines,
     starting_dose,
 )
@@ -180,3 +180,27 @@ def test_published_statements_on_whether_it_helps_are_found_by_technique_and_dia
     assert any("does not support" in note.words for note in help_notes("pep", "neuromuscular"))
     assert any("270 L/min" in note.words for note in help_notes("mi_e", "neuromuscular"))
     assert not any("does not support" in note.words for note in help_notes("mi_e", "neuromuscular"))
+
+
+# AARC 2013 (uncomplicated pneumonia, COPD, neuromuscular, after surgery), NICE cystic fibrosis 2017; evidence, note g.
+@pytest.mark.parametrize(
+    ("technique", "group", "expected"),
+    [
+        ("drainage", "pneumonia", True),
+        ("oscillating_pep", "copd", True),
+        ("pep", "neuromuscular", True),
+        ("hfcwo", "neuromuscular", True),
+        ("mi_e", "neuromuscular", False),
+        ("assisted_cough", "neuromuscular", False),
+        ("hfcwo", "cystic_fibrosis", True),
+        ("pep", "cystic_fibrosis", False),
+        ("incentive_spirometry", "post_operative", True),
+        ("oscillating_pep", "bronchiectasis", False),
+        ("drainage", "bronchiectasis", False),
+        ("pep", "other", False),
+    ],
+)
+def test_what_is_published_against_a_technique_is_told_from_what_is_only_said_of_it(
+    technique: str, group: str, expected: bool
+) -> None:
+    assert bool(against(technique, group)) is expected

@@ -1,7 +1,7 @@
 """What a dose consists of, technique by technique, with published ranges: read from fixtures/doses.csv. Pure."""
 
 import csv
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -75,20 +75,6 @@ class Inhaled:
     note: str
 
 
-@dataclass(frozen=True, slots=True)
-class HelpNote:
-    """A published statement on whether a technique helps in a diagnosis group; shown, never blocking."""
-
-    techniques: frozenset[str]
-    diagnosis_groups: frozenset[str]
-    words: str
-    source: str
-    mark: str
-
-    def bears_on(self, technique: str, diagnosis_group: str) -> bool:
-        return bool({technique, "*"} & self.techniques and {diagnosis_group, "*"} & self.diagnosis_groups)
-
-
 @cache
 def dose_fields(technique: str) -> tuple[DoseField, ...]:
     """The dose fields of a technique, in the order in which they are asked.
@@ -117,17 +103,6 @@ def inhaled_medicines() -> Mapping[str, Inhaled]:
         for row in _rows("inhaled.csv")
     ]
     return {each.kind: each for each in sorted(medicines, key=lambda each: each.step)}
-
-
-def help_notes(technique: str, diagnosis_group: str, *, particular: bool = False) -> list[HelpNote]:
-    """What is published on this technique in this diagnosis group; the most particular first.
-
-    With ``particular`` only what names the technique; with "*" as technique what holds for all of them.
-    """
-    notes = [note for note in _help_notes() if note.bears_on(technique, diagnosis_group)]
-    if particular:
-        notes = [note for note in notes if technique in note.techniques]
-    return sorted(notes, key=lambda note: ("*" in note.diagnosis_groups, "*" in note.techniques))
 
 
 def starting_dose(technique: str) -> dict[str, DoseValue]:
@@ -187,20 +162,6 @@ def _field(row: Mapping[str, str]) -> DoseField:
         mark=row["mark"],
         note=row["note"],
     )
-
-
-@cache
-def _help_notes() -> Sequence[HelpNote]:
-    return [
-        HelpNote(
-            frozenset(row["techniques"].split("|")),
-            frozenset(row["diagnosis_groups"].split("|")),
-            row["words"],
-            row["source"],
-            row["mark"],
-        )
-        for row in _rows("does_it_help.csv")
-    ]
 
 
 def _choices(cell: str) -> Mapping[str, str]:

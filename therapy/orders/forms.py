@@ -1,6 +1,6 @@
 """The order form of one technique, and the short forms that start, hold, resume or stop an order."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from decimal import Decimal
 from typing import Any
 
@@ -9,6 +9,7 @@ from django.core.exceptions import ValidationError
 
 from clinic.form_fields import Question
 from clinic.forms import ClinicForm, MomentField, NumberField, OneOf, SomeOf
+from screening.helps import MARKS
 from therapy.orders.doses import DoseField, Inhaled, dose_fields, inhaled_medicines, starting_dose
 from therapy.orders.models import Order, OrderSource
 from therapy.orders.prescription import (
@@ -21,13 +22,6 @@ from therapy.orders.prescription import (
 )
 from therapy.orders.rules import Finding, Lungs, published_range
 
-MARKS = {
-    "S": "seen in the source",
-    "S2": "seen second hand",
-    "H": "a hospital's policy",
-    "M": "needs local sign-off",
-    "L": "local convention",
-}
 TIMINGS = [("before", "Before"), ("during", "During"), ("after", "After")]
 
 
@@ -68,12 +62,14 @@ class OrderForm(ClinicForm):
         technique: str,
         lungs: Lungs,
         first_use: bool,
+        against: Sequence[str] = (),
         order: Order | None = None,
         **kwargs: Any,
     ) -> None:
         kwargs["initial"] = {**_initial(technique, order), **kwargs.get("initial", {})}
         super().__init__(*args, **kwargs)
         self.technique, self.lungs, self.first_use, self.order = technique, lungs, first_use, order
+        self.against = against
         self.dose_fields = dose_fields(technique)
         for field in self.dose_fields:
             self.fields[field.name] = _form_field(field, first_use=first_use)
@@ -111,6 +107,8 @@ class OrderForm(ClinicForm):
             self.add_error(finding.field if finding.field in self.fields else None, finding.message)
         for name in {finding.field for finding in unanswered(prescription, found)}:
             self._ask(name, [finding for finding in found.to_ask if finding.field == name], prescription)
+        if self.against and not prescription.helps_here_reason.strip():
+            self.add_error("helps_here_reason", f"{self.against[0]} Say why it should help this patient")
         return cleaned
 
     def prescription(self) -> Prescription:

@@ -10,12 +10,13 @@ from clinic.models import Patient, Person
 from clinic.patients import selectors as patients
 from clinic.patients.selectors import PatientRow
 from screening import selectors as screenings
+from screening.helps import HelpNote, against, help_notes
 from screening.holds import Guard
 from screening.numbers import selectors as numbers
 from screening.words import RESULT_WORDS
 from therapy.orders import selectors
-from therapy.orders.doses import TECHNIQUES, HelpNote, dose_fields, help_notes, inhaled_medicines
-from therapy.orders.forms import MARKS, ChangeForm
+from therapy.orders.doses import TECHNIQUES, dose_fields, inhaled_medicines
+from therapy.orders.forms import ChangeForm
 from therapy.orders.models import Order, OrderHold
 from therapy.orders.rules import Lungs, words_for
 
@@ -150,6 +151,7 @@ def bearing_on(patient: Patient, technique: str) -> dict[str, Any]:
         "technique": technique,
         "lungs": lungs,
         "first_use": selectors.is_first_use(patient, technique),
+        "against": tuple(note.words for note in against(technique, patient.diagnosis_group)),
     }
 
 
@@ -263,4 +265,4 @@ def _line(
 
 
 def _help(notes: list[HelpNote]) -> tuple[Help, ...]:
-    return tuple(Help(note.words, f"{note.source} ({MARKS[note.mark]})") for note in notes)
+    return tuple(Help(note.words, note.source_words) for note in notes)

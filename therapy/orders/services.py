@@ -21,6 +21,7 @@ from clinic.records import Refused
 from clinic.units.selectors import number
 from screening import hold_services as holds
 from screening import selectors as screenings
+from screening.helps import against
 from therapy.orders import selectors
 from therapy.orders.doses import TECHNIQUES, counted_columns
 from therapy.orders.followers import OrderEvent, tell
@@ -45,6 +46,7 @@ def prescribe(
     if order_id is not None and (known := Order.objects.filter(pk=order_id, patient=patient).first()):
         return known
     _check(patient, prescription)
+    _check_helps_here(patient, prescription)
     order = _new_row(by, patient, prescription, draft=True)
     order.pk = order_id or order.pk
     order.save(force_insert=True)
@@ -107,6 +109,7 @@ def change(*, by: Person, order: Order, prescription: Prescription, reason: str)
     if prescription.source == OrderSource.TELEPHONE and not prescription.read_back:
         raise Refused("read_back", "Read the telephone order back to the prescriber before it starts.")
     _check(patient, prescription)
+    _check_helps_here(patient, prescription)
     _check_patient_may_start(patient, order.technique, at)
     new = _new_row(by, patient, prescription, draft=False)
     new.change_reason = reason
@@ -239,6 +242,13 @@ def _check(patient: Patient, prescription: Prescription) -> None:
         raise Refused(finding.field, finding.message)
     for finding in unanswered(prescription, found):
         raise Refused(finding.field, f"{finding.message} Correct it, or say why it is right.")
+
+
+def _check_helps_here(patient: Patient, prescription: Prescription) -> None:
+    """What is published against a technique in this diagnosis bars nothing; it asks once why it should help here."""
+    notes = against(prescription.technique, patient.diagnosis_group)
+    if notes and not prescription.helps_here_reason.strip():
+        raise Refused("helps_here_reason", f"{notes[0].words} Say why it should help this patient.")
 
 
 def _check_patient_may_start(patient: Patient, technique: str, at: datetime) -> None:

@@ -7,6 +7,7 @@ from therapy.pages import views
 urlpatterns = [
     path("", views.home, name="home"),
     path("search/", views.search, name="search"),
+    path("decisions/counts/", views.decision_counts, name="decision-counts"),
     path("about/", views.about, name="about"),
     path("about/hazards/", views.hazard_log, name="hazard-log"),
     path("about/rules/", views.rule_table, name="rule-table"),

@@ -9,7 +9,9 @@ from clinic.access import CLINICAL, EVERYONE, Role, allow, signed_in
 from clinic.audit import services as audit
 from clinic.forms import respond_invalid
 from clinic.patients import selectors as patients
+from screening.decisions.counts import ENOUGH, MOST_OVERRIDDEN_PERCENT
 from therapy.pages import about as about_page
+from therapy.pages import decision_counts as counted
 from therapy.pages import safety_pages
 from therapy.pages.forms import SearchForm
 from therapy.pages.selectors_accounts import accounts_home
@@ -77,3 +79,11 @@ def rule_table(request: HttpRequest, group: str = "") -> HttpResponse:
 def rules_in_force(request: HttpRequest) -> HttpResponse:
     """What holds in this clinic now: shelf lives, thresholds, and its own settings."""
     return render(request, "pages/in_force.html", {"in_force": safety_pages.in_force()})
+
+
+@allow(Role.LEAD)
+def decision_counts(request: HttpRequest) -> HttpResponse:
+    """How often each condition made a clinician decide in a month, and what came of it."""
+    page = counted.of_month(request.GET.get("month", ""), timezone.localdate())
+    context = {"page": page, "enough": ENOUGH, "most": MOST_OVERRIDDEN_PERCENT}
+    return render(request, "pages/decision_counts.html", context)

@@ -7,7 +7,7 @@ from django.db import IntegrityError, transaction
 from django.http import Http404
 
 from clinic.access import NotPermitted
-from clinic.models import AuditEvent, Flag
+from clinic.models import AuditEvent, Flag, Patient
 from clinic.patients import services as patients
 from clinic.records import Refused
 from tests.conftest import NOW
@@ -50,6 +50,15 @@ def test_a_therapist_without_a_grant_does_not_find_the_patient(world, cast, orde
         services.prescribe(by=cast.outsider, patient=world.mosswater, prescription=prescription())
     with pytest.raises(Http404):
         services.stop(by=cast.outsider, order=order, reason="finished")
+
+
+def test_an_order_against_what_is_published_wants_its_reason_also_past_the_form(world, cast, clock):
+    Patient.objects.filter(pk=world.mosswater.pk).update(diagnosis_group="copd")
+    with pytest.raises(Refused) as refused:
+        services.prescribe(by=cast.therapist, patient=world.mosswater, prescription=prescription())
+    assert refused.value.field == "helps_here_reason"
+    given = prescription(helps_here_reason="Retains sputum, tires")
+    assert services.prescribe(by=cast.therapist, patient=world.mosswater, prescription=given).draft
 
 
 def test_a_department_protocol_is_started_by_a_licensed_clinician_only(world, cast, clock):

@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 from django.urls import reverse
 
-from clinic.models import AuditEvent
+from clinic.models import AuditEvent, Patient
 from tests.conftest import NOW
 from tests.therapy.conftest import prescription
 from therapy.orders import selectors, services
@@ -223,6 +223,29 @@ def test_hold_resume_and_stop_each_repeat_the_identity_and_name_the_act(world, c
 def test_what_is_published_on_whether_it_helps_stands_beside_the_order(world, cast, clock, sign_in):
     page = _page(sign_in(cast.lead), "choose-technique", patient_id=world.mosswater.pk)
     assert "Tried first in bronchiectasis" in page
+
+
+def test_an_order_against_what_is_published_asks_once_why_it_should_help_here(
+    world, cast, clock, screened, sign_in
+):
+    Patient.objects.filter(pk=world.mosswater.pk).update(diagnosis_group="pneumonia")
+    screened(world.mosswater)
+    client, at = sign_in(cast.therapist), {"patient_id": world.mosswater.pk, "technique": "oscillating_pep"}
+    answer = _post(client, "new-order", _typed("oscillating_pep"), **at)
+    assert answer.status_code == 422
+    assert "not recommended in uncomplicated pneumonia. Say why it should help this patient" in (
+        answer.content.decode()
+    )
+    assert not Order.objects.exists()
+    why = "Plugging on the film"
+    assert (
+        _post(client, "new-order", _typed("oscillating_pep", helps_here_reason=why), **at).status_code == 302
+    )
+    draft = Order.objects.get()
+    _post(client, "start-order", {}, order_id=draft.pk)
+    order = Order.objects.get(draft=False)
+    assert order.helps_here_reason == why, "kept with the order, and it started: nothing is blocked"
+    assert why in _page(client, "change-order", order_id=order.pk), "filled in again: asked once"
 
 
 def test_reading_a_page_of_a_patients_orders_is_audited(world, cast, ordered, sign_in):
