@@ -3,14 +3,16 @@
 from collections.abc import Callable
 from typing import Any
 
+from django.db.models import Count
 from django.utils import timezone
 from playwright.sync_api import Page
 
 from clinic.models import Patient
 from clinic.staff.roles import Role
 from screening.holds import Guard
-from screening.models import Decision, Screening, TechniqueResult
+from screening.models import Decision, Lift, Screening, TechniqueResult
 from screening.selectors import guards
+from screening.table import current
 from tests.browser.seen import Seen, open_everything, press
 from therapy.orders.selectors import orders_in_force
 
@@ -41,6 +43,56 @@ def something_to_decide() -> dict[str, Any]:
         screening__ended_at__isnull=True, result="clinician_must_decide", screening__patient__state="active"
     ).latest("pk")
     return {"patient_id": found.screening.patient_id, "technique": found.technique}
+
+
+def a_bar_to_lift() -> dict[str, Any]:
+    """A lifted "do not start" of a patient on the caseload, to be lifted anew once no renewal waits."""
+    lift = Lift.objects.filter(patient__state="active").latest("created_at", "pk")
+    return {"patient_id": lift.patient_id, "technique": lift.technique, "condition": lift.condition}
+
+
+def a_lift_that_waits() -> dict[str, Any]:
+    """A lift with one signature."""
+    rows = Lift.objects.annotate(signed=Count("signatures")).filter(signed=1, ended_at__isnull=True)
+    return {"lift_id": rows.latest("created_at", "pk").pk}
+
+
+def a_lift_that_counts() -> dict[str, Any]:
+    """A lift with both signatures."""
+    rows = Lift.objects.annotate(signed=Count("signatures")).filter(signed=2, ended_at__isnull=True)
+    return {"lift_id": rows.latest("created_at", "pk").pk}
+
+
+def a_starred_bar() -> dict[str, Any]:
+    """A technique barred by judgement on which no lift waits."""
+    cells = current().cells
+    barred = TechniqueResult.objects.filter(
+        screening__ended_at__isnull=True, result="do_not_start", screening__patient__state="active"
+    ).exclude(screening__patient__in=Lift.objects.values("patient"))
+    for found in barred.order_by("pk"):
+        for one in found.explanation["because"]:
+            if one["result"] == "do_not_start" and cells[one["condition"], found.technique].star:
+                return {
+                    "patient_id": found.screening.patient_id,
+                    "technique": found.technique,
+                    "condition": one["condition"],
+                }
+    raise LookupError("Nothing is barred by judgement")
+
+
+def a_lifted_patient() -> dict[str, Any]:
+    """The patient for whom something is lifted."""
+    return {"patient_id": Lift.objects.latest("created_at", "pk").patient_id}
+
+
+def enter_no_lift(page: Page) -> None:
+    """Enter a lift with nothing filled in."""
+    page.get_by_role("button", name="Enter the lift for", exact=False).click()
+
+
+def end_without_reason(page: Page) -> None:
+    """End a lift without saying why."""
+    page.get_by_role("button", name="End the lift for", exact=False).click()
 
 
 def a_check(wanted: Callable[[Guard], bool]) -> dict[str, Any]:
@@ -89,6 +141,32 @@ def answer_nothing(page: Page) -> None:
 
 
 PAGES = [
+    Seen(
+        "screening",
+        Role.LEAD,
+        a_lifted_patient,
+        called="screening-lifted",
+        patient=True,
+        ready=open_everything,
+    ),
+    Seen(
+        "screening-lift",
+        Role.LEAD,
+        a_starred_bar,
+        patient=True,
+        wrong=enter_no_lift,
+    ),
+    Seen("screening-lift", Role.LEAD, a_bar_to_lift, called="screening-lift-waits", patient=True),
+    Seen("lift", Role.LEAD, a_lift_that_waits, patient=True),
+    Seen("lift", Role.LEAD, a_lift_that_counts, called="lift-counts", patient=True),
+    Seen(
+        "lift-end",
+        Role.LEAD,
+        a_lift_that_counts,
+        patient=True,
+        wrong=end_without_reason,
+    ),
+    Seen("decision-counts", Role.LEAD, ready=open_everything),
     Seen("screening", Role.LEAD, a_decided_screening, patient=True, ready=open_everything),
     Seen(
         "screening-new", Role.LEAD, a_patient_to_screen, patient=True, ready=open_everything, wrong=contradict

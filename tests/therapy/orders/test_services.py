@@ -6,8 +6,9 @@ import pytest
 from django.db import IntegrityError, transaction
 from django.http import Http404
 
+from clinic import records
 from clinic.access import NotPermitted
-from clinic.models import AuditEvent, Flag, Patient
+from clinic.models import AuditEvent, Flag
 from clinic.patients import services as patients
 from clinic.records import Refused
 from tests.conftest import NOW
@@ -53,7 +54,10 @@ def test_a_therapist_without_a_grant_does_not_find_the_patient(world, cast, orde
 
 
 def test_an_order_against_what_is_published_wants_its_reason_also_past_the_form(world, cast, clock):
-    Patient.objects.filter(pk=world.mosswater.pk).update(diagnosis_group="copd")
+    records.amend(
+        world.mosswater, by=cast.lead, reason="r", changes={"diagnosis_group": "copd"},
+        expect_version=world.mosswater.version,
+    )  # fmt: skip
     with pytest.raises(Refused) as refused:
         services.prescribe(by=cast.therapist, patient=world.mosswater, prescription=prescription())
     assert refused.value.field == "helps_here_reason"

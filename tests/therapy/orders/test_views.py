@@ -6,7 +6,8 @@ from typing import Any
 import pytest
 from django.urls import reverse
 
-from clinic.models import AuditEvent, Patient
+from clinic import records
+from clinic.models import AuditEvent
 from tests.conftest import NOW
 from tests.therapy.conftest import prescription
 from therapy.orders import selectors, services
@@ -228,7 +229,10 @@ def test_what_is_published_on_whether_it_helps_stands_beside_the_order(world, ca
 def test_an_order_against_what_is_published_asks_once_why_it_should_help_here(
     world, cast, clock, screened, sign_in
 ):
-    Patient.objects.filter(pk=world.mosswater.pk).update(diagnosis_group="pneumonia")
+    records.amend(
+        world.mosswater, by=cast.lead, reason="r", changes={"diagnosis_group": "pneumonia"},
+        expect_version=world.mosswater.version,
+    )  # fmt: skip
     screened(world.mosswater)
     client, at = sign_in(cast.therapist), {"patient_id": world.mosswater.pk, "technique": "oscillating_pep"}
     answer = _post(client, "new-order", _typed("oscillating_pep"), **at)
