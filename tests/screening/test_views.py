@@ -7,10 +7,9 @@ import pytest
 import time_machine
 from django.urls import reverse
 
-from clinic import records
 from clinic.audit.models import AuditEvent
 from clinic.ids import new_id
-from screening import ordered, selectors, services, table
+from screening import ordered, services, table
 from screening.models import Decision, Screening
 from tests.conftest import NOW
 
@@ -389,19 +388,6 @@ def test_each_known_conflict_of_sources_shows_both_sides_beside_the_finding(worl
     page = sign_in(cast.therapist).get(at("screening", world.mosswater)).content.decode()
     shown = re.search(rf'<br><span class="small">[^<]*{sides[0]}[^<]*; [^<]*{sides[1]}', page)
     assert shown
-
-
-def test_whether_it_helps_here_stands_beside_the_result_and_changes_nothing(world, cast, sign_in, clock):
-    # NICE cystic fibrosis 2017: chest wall oscillation only in exceptional cases.
-    records.amend(
-        world.mosswater, by=cast.lead, reason="r", changes={"diagnosis_group": "cystic_fibrosis"},
-        expect_version=world.mosswater.version,
-    )  # fmt: skip
-    screen(world, cast)
-    page = sign_in(cast.therapist).get(at("screening", world.mosswater)).content.decode()
-    assert "Not to be offered in cystic fibrosis except in exceptional cases." in page
-    assert "It never stops anything" in page
-    assert selectors.guard(world.mosswater, "hfcwo", NOW, purpose="begin").allowed
 
 
 # The decision
