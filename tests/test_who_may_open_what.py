@@ -36,7 +36,7 @@ from clinic.models import (
     Shift,
     StandardMinutes,
 )
-from screening.models import Lift, Screening
+from screening.models import Lift, PolicyRule, Screening
 from tests.who_may_open_what import PEOPLE, TABLE
 from therapy.models import (
     DueWindow,
@@ -142,6 +142,10 @@ def clinic(cast, world) -> Clinic:
             patient=own, kind="vital_signs", measured_at=now, by=by, consciousness="A"
         ).pk,
         "kind": "order",
+        "policy_kind": "shelf_life",
+        "policy_id": PolicyRule.objects.create(
+            kind="shelf_life", life="now", minutes=30, reason="r", by=cast.lead, review_on=now.date()
+        ).pk,
         "group": "bleeding",
         "pk": order.pk,
         "week": "2026-W47",

@@ -11,6 +11,7 @@ from clinic.jobs.registry import handles
 from clinic.jobs.running import Running
 from screening import hold_services, moves
 from screening.lifts import services as lifts
+from screening.policy import services as policies
 from therapy.reassessment import services as reassessments
 from therapy.reports import services as reports
 from therapy.scheduling import window_services
@@ -56,6 +57,7 @@ def top_up_due_windows(running: Running) -> dict[str, Any]:
 def tell_holds(running: Running) -> dict[str, Any]:
     """Open a flag where an ordered technique began to hold by time alone, as when a decision ran out."""
     now = timezone.now()
+    policies.flag_reviews(now=now)
     opened = hold_services.tell_all_holds(at=now) + moves.open_missing()
     lifts.close_run_out(at=now)
     return {"opened": opened, "words": f"{count(opened, 'flag')} opened"}

@@ -1,12 +1,18 @@
 """The safety pages, and safety concerns: reported, read, answered."""
 
+from datetime import timedelta
 from typing import Any
 
+from django.utils import timezone
 from playwright.sync_api import Page
 
 from clinic.models import Patient, Person, SafetyConcern
 from clinic.safety import services
 from clinic.staff.roles import Role
+from screening.models import PolicyRule
+from screening.policy import services as policies
+from screening.policy.rules import CellRule
+from screening.table import Grade
 from tests.browser.seen import Seen, press
 
 
@@ -36,6 +42,24 @@ def concern_of_the_empty_clinic() -> dict[str, Any]:
     return {"concern_id": there.pk}
 
 
+def the_local_rule() -> dict[str, Any]:
+    """A local rule in force."""
+    there = PolicyRule.objects.filter(ended_at__isnull=True).first()
+    if there is None:
+        by = Person.objects.filter(role=Role.LEAD, licensed=True)[0]
+        rule = CellRule(
+            condition="osteoporosis", technique="hfcwo", grade=Grade.ABSOLUTE, reason="Two rib fractures here"
+        )
+        there = policies.set_rule(by=by, rule=rule, review_on=timezone.localdate() + timedelta(days=90))
+    return {"policy_id": there.pk}
+
+
+def a_local_rule() -> dict[str, Any]:
+    """The list with a rule in it."""
+    the_local_rule()
+    return {}
+
+
 class FromAPatient(Seen):
     """The report as it opens from a patient's page."""
 
@@ -50,6 +74,9 @@ PAGES = [
     Seen("rule-table", Role.THERAPIST),
     Seen("rule-table-group", Role.LEAD, lambda: {"group": "bleeding"}),
     Seen("rules-in-force", Role.ADMINISTRATOR),
+    Seen("policy", Role.LEAD, a_local_rule),
+    Seen("policy-new", Role.LEAD, lambda: {"policy_kind": "cell"}, wrong=press("See what would change")),
+    Seen("policy-end", Role.LEAD, the_local_rule, wrong=press("See what would change")),
     Seen("safety-concerns", Role.LEAD),
     Seen("safety-concerns", Role.MANAGER, called="safety-concerns-manager"),
     Seen("safety-concern-report", Role.MANAGER, query="?page=/reports/", wrong=press("Report the concern")),

@@ -1,0 +1,162 @@
+"""What a change of local policy would do, before it is saved: which patients, from which result to which, which orders.
+
+Worked out in memory for every active patient, from the same answers and by the same functions as the guard.
+"""
+
+import datetime as dt
+from collections.abc import Collection, Iterable, Mapping
+from dataclasses import dataclass
+from uuid import UUID
+
+from clinic.calculation import NotCalculable
+from clinic.patients.models import Patient, PatientState
+from screening import bedside, ordered, rules, selectors, table, words
+from screening.holds import GivenScreening, Purpose
+from screening.policy import rules as policies
+from screening.policy import selectors as stored
+from screening.policy.rules import Rule
+from screening.rules import Result, TechniqueResult
+from screening.table import Table
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One technique of one patient on which a change of policy bears.
+
+    ``holds`` and ``frees``: what is ordered would go on hold, or would no longer be on hold.
+    """
+
+    technique: str
+    before: Result
+    after: Result
+    is_ordered: bool
+    holds: bool = False
+    frees: bool = False
+
+    @property
+    def words(self) -> str:
+        """The technique and the two results in words."""
+        name = words.technique(self.technique, table.current())
+        return f"{name}: {words.result(self.before)}, then {words.result(self.after)}"
+
+
+@dataclass(frozen=True)
+class Preview:
+    """What would change, by patient; `bedside` where the results are those for beginning now."""
+
+    looked_at: int
+    changes: Mapping[UUID, tuple[Change, ...]]
+    bedside: bool
+
+    @property
+    def orders_held(self) -> int:
+        return sum(one.holds for of_patient in self.changes.values() for one in of_patient)
+
+    @property
+    def orders_freed(self) -> int:
+        return sum(one.frees for of_patient in self.changes.values() for one in of_patient)
+
+
+def preview(after: Collection[Rule], at: dt.datetime) -> Preview:
+    """Compare what holds now with what would hold under the rules `after`, for all active patients.
+
+    A shelf life bears on beginning alone, so there the results compared are those for beginning now; a constant
+    number of queries.
+    """
+    before = stored.in_force(at)
+    old, new = (policies.effective(table.current(), held) for held in (before, after))
+    ids = set(
+        Patient.objects.filter(state=PatientState.ACTIVE, entered_in_error=False).values_list("pk", flat=True)
+    )
+    read = selectors.known(ids, at, at)
+    by_age = old.shelf_lives != new.shelf_lives
+    rows = _rows_changed(old, new)
+    wanted = ordered.techniques(ids)
+    changes = {}
+    for patient_id in ids:
+        screening = read.in_force(patient_id, at)
+        if screening is None or not _may_change(screening, rows, old, new, at):
+            continue
+        found = tuple(_changes(screening, old, new, at, by_age=by_age, of=wanted.get(patient_id, ())))
+        if found:
+            purpose = Purpose.BEGIN if by_age else Purpose.DISPLAY
+            changes[patient_id] = tuple(
+                _judged(one, read, (patient_id, one.technique, at), purpose, policy=(before, after))
+                for one in found
+            )
+    return Preview(len(ids), {key: kept for key, of in changes.items() if (kept := _telling(of))}, by_age)
+
+
+def _telling(changes: Iterable[Change]) -> tuple[Change, ...]:
+    """Those that change a result, or whether what is ordered may go on."""
+    return tuple(one for one in changes if one.before != one.after or one.holds or one.frees)
+
+
+def _rows_changed(old: Table, new: Table) -> tuple[str, ...]:
+    """The rows on which old and new differ by a cell or a threshold."""
+    cells = {place[0] for place, cell in old.cells.items() if cell.grade is not new.cells[place].grade}
+    moved = {row for row in old.conditions if old.local.get(row) != new.local.get(row)}
+    return tuple(row for row in old.conditions if row in cells | moved)
+
+
+def _may_change(
+    screening: GivenScreening, rows: Iterable[str], old: Table, new: Table, at: dt.datetime
+) -> bool:
+    """Whether anything that differs between the two bears on these answers: quickly said for most patients."""
+    answers = screening.answers
+    if old.shelf_lives != new.shelf_lives and any(
+        rules.too_old(key, one, old, at) is not rules.too_old(key, one, new, at)
+        for key, one in answers.items()
+    ):
+        return True
+    try:
+        return any(rules.row_state(row, answers, each)[0] != rules.NO for row in rows for each in (old, new))
+    except NotCalculable:
+        return False
+
+
+def _changes(
+    screening: GivenScreening, old: Table, new: Table, at: dt.datetime, *, by_age: bool, of: Iterable[str]
+) -> Iterable[Change]:
+    try:
+        before, after = (_results(screening, each, at, by_age=by_age) for each in (old, new))
+    except NotCalculable:
+        return
+    is_ordered = set(of)
+    for technique, one in before.items():
+        if _weighed(one) != _weighed(after[technique]):
+            yield Change(technique, one.result, after[technique].result, technique in is_ordered)
+
+
+def _results(
+    screening: GivenScreening, held: Table, at: dt.datetime, *, by_age: bool
+) -> dict[str, TechniqueResult]:
+    if by_age:
+        return {key: one.begin for key, one in bedside.stands(screening.answers, held, at=at).items()}
+    return rules.screen(screening.answers, held)
+
+
+def _weighed(found: TechniqueResult) -> set[tuple[str, Result]]:
+    return {(part.cell.condition, part.result) for part in found.contributions}
+
+
+def _judged(
+    one: Change,
+    read: selectors.Known,
+    ask: selectors.Ask,
+    purpose: Purpose,
+    *,
+    policy: tuple[Collection[Rule], Collection[Rule]],
+) -> Change:
+    """The change with what the guard says of it, by decisions and lifts as well, where the technique is ordered."""
+    if not one.is_ordered:
+        return one
+    was, will = (selectors.judged(read, ask, purpose, policy=held) for held in policy)
+    return Change(
+        one.technique,
+        was.result or one.before,
+        will.result or one.after,
+        True,
+        holds=was.allowed and not will.allowed,
+        frees=was.held and not will.held,
+    )
