@@ -32,8 +32,14 @@ def the_adults() -> dict[str, Any]:
 PAGES = [
     Seen("patient-stop-limits", Role.LEAD, with_limits, patient=True, wrong=press("Put the limits in force")),
     Seen("patient-spo2-scale", Role.LEAD, with_scale, patient=True),
-    Seen("age-band-limits", Role.LEAD, the_adults, wrong=press("Put the limits in force")),
-    Seen("age-band-limits", Role.LEAD, a_childs_band, called="age-band-limits-child"),
+    Seen("age-band-limits", Role.LEAD, the_adults),
+    Seen(
+        "age-band-limits",
+        Role.LEAD,
+        a_childs_band,
+        called="age-band-limits-child",
+        wrong=press("Put the limits in force"),
+    ),
 ]
 EMPTY = [
     Seen("patient-stop-limits", Role.LEAD, with_limits, patient=True),
