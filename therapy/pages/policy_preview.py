@@ -4,8 +4,8 @@ Worked out in memory for every active patient, from the same answers and by the 
 """
 
 import datetime as dt
-from collections.abc import Collection, Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from uuid import UUID
 
 from clinic.calculation import NotCalculable
@@ -63,28 +63,40 @@ def preview(after: Collection[Rule], at: dt.datetime) -> Preview:
     A shelf life bears on beginning alone, so there the results compared are those for beginning now; a constant
     number of queries.
     """
-    before = stored.in_force(at)
-    old, new = (policies.effective(table.current(), held) for held in (before, after))
     ids = set(
         Patient.objects.filter(state=PatientState.ACTIVE, entered_in_error=False).values_list("pk", flat=True)
     )
-    read = selectors.known(ids, at, at)
+    return compare(selectors.known(ids, at, at), ordered.techniques(ids), stored.in_force(at), after, at)
+
+
+def compare(
+    read: selectors.Known,
+    wanted: Mapping[UUID, Sequence[str]],
+    before: Collection[Rule],
+    after: Collection[Rule],
+    at: dt.datetime,
+) -> Preview:
+    """The preview from what was read, in memory.
+
+    Args:
+        wanted: the patients looked at, each with the techniques ordered.
+    """
+    old, new = (policies.effective(table.current(), held) for held in (before, after))
     by_age = old.shelf_lives != new.shelf_lives
     rows = _rows_changed(old, new)
-    wanted = ordered.techniques(ids)
     changes = {}
-    for patient_id in ids:
+    for patient_id, techniques in wanted.items():
         screening = read.in_force(patient_id, at)
         if screening is None or not _may_change(screening, rows, old, new, at):
             continue
-        found = tuple(_changes(screening, old, new, at, by_age=by_age, of=wanted.get(patient_id, ())))
+        found = tuple(_changes(screening, old, new, at, by_age=by_age, of=techniques))
         if found:
             purpose = Purpose.BEGIN if by_age else Purpose.DISPLAY
             changes[patient_id] = tuple(
                 _judged(one, read, (patient_id, one.technique, at), purpose, policy=(before, after))
                 for one in found
             )
-    return Preview(len(ids), {key: kept for key, of in changes.items() if (kept := _telling(of))}, by_age)
+    return Preview(len(wanted), {key: kept for key, of in changes.items() if (kept := _telling(of))}, by_age)
 
 
 def _telling(changes: Iterable[Change]) -> tuple[Change, ...]:
@@ -150,6 +162,13 @@ def _judged(
 ) -> Change:
     """The change with what the guard says of it, by decisions and lifts as well, where the technique is ordered."""
     if not one.is_ordered:
+        return one
+    by_age_alone = (one.before, one.after) == (Result.NONE_FOUND, Result.INCOMPLETE)
+    if by_age_alone and not read.moves.get(ask[0]):
+        return replace(
+            one, holds=True
+        )  # the guard lets through what has no finding, and nothing that is open
+    if one.before is one.after is Result.INCOMPLETE:
         return one
     was, will = (selectors.judged(read, ask, purpose, policy=held) for held in policy)
     return Change(
