@@ -232,6 +232,15 @@ def given_decision(row: Decision) -> GivenDecision:
     )
 
 
+def looked_at_since(patient_id: UUID, technique: str, at: dt.datetime) -> bool:
+    """Whether all was screened again, or a clinician decided to proceed with this technique, after that time."""
+    screened = Screening.objects.filter(patient_id=patient_id, whole_at__gt=at)
+    decided = Decision.objects.filter(
+        patient_id=patient_id, technique=technique, started_at__gt=at, proceed=True, ended_at__isnull=True
+    )
+    return screened.exists() or decided.exists()
+
+
 def open_hold_flags(patients: Collection[UUID]) -> list[Flag]:
     """The flags of the guard's holds that nobody has closed, the latest due first."""
     return list(

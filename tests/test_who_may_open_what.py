@@ -45,6 +45,7 @@ from therapy.models import (
     Reassessment,
     ScheduledVisit,
     TreatmentSession,
+    TreatmentStop,
     VisitStaff,
 )
 from therapy.reports import services as reports
@@ -162,6 +163,10 @@ def clinic(cast, world) -> Clinic:
         "entry_id": IndependentSets.objects.create(
             patient=own, order=order, service_date=now.date(), sets_done=3, reported_by="patient", by=by
         ).pk,
+        "stop_id": TreatmentStop.objects.create(
+            patient=own, order=order, technique="pep", at=now - hour, by=by
+        ).pk,
+        "minutes": 5,
         "absence_id": Absence.objects.create(
             person=cast.colleague, start=now, end=now + hour, reason="sick"
         ).pk,

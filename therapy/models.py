@@ -4,7 +4,14 @@ from therapy.orders.models import InhaledMedicine, Order, OrderHold, OrderSignat
 from therapy.reassessment.models import Reassessment
 from therapy.reports.models import StoredReport
 from therapy.scheduling.models import DueWindow, ScheduledVisit, VisitStaff
-from therapy.sessions.models import AdverseEvent, IndependentSets, TreatmentSession, TreatmentStaff
+from therapy.sessions.models import (
+    AdverseEvent,
+    IndependentSets,
+    StopRecheck,
+    TreatmentSession,
+    TreatmentStaff,
+    TreatmentStop,
+)
 
 __all__ = [
     "AdverseEvent",
@@ -16,8 +23,10 @@ __all__ = [
     "OrderSignature",
     "Reassessment",
     "ScheduledVisit",
+    "StopRecheck",
     "StoredReport",
     "TreatmentSession",
     "TreatmentStaff",
+    "TreatmentStop",
     "VisitStaff",
 ]

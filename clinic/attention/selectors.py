@@ -81,7 +81,7 @@ def unread_notices(person: Person) -> QuerySet[Notice]:
 _WAYS: dict[tuple[str, str], tuple[str, str, str]] = {
     (FlagKind.REASSESS, ""): ("Reassess", "reassessment-new", "patient"),
     (FlagKind.CO_SIGN, "screening.lift"): ("Read and sign the lift", "lift", "subject"),
-    (FlagKind.DECIDE, ""): ("Open the decision", "screening", "patient"),
+    (FlagKind.DECIDE, ""): ("Open the hold", "patient-holds", "patient"),
     (FlagKind.SCREEN_AGAIN, ""): ("Screen again", "screening-new", "patient"),
     (FlagKind.RECHECK, "therapy.treatmentstop"): ("Open the stop page", "stop", "subject"),
     (FlagKind.CO_SIGN, "therapy.order"): ("Open the order", "order", "subject"),

@@ -74,6 +74,9 @@ class OrderHold(EpisodeModel):
     by = models.ForeignKey("clinic.Person", on_delete=models.PROTECT, related_name="+")
     decides = models.CharField(max_length=120, help_text="Who must decide.")
     decide_by = models.DateTimeField()
+    wants_screening = models.BooleanField(
+        default=False, help_text="After a stop: it ends only once screened again, or decided, since then."
+    )
 
     class Meta(EpisodeModel.Meta):
         constraints = [

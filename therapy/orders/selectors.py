@@ -153,6 +153,22 @@ def hold_in_force(order: Order) -> OrderHold | None:
     return OrderHold.objects.filter(order=order, ended_at__isnull=True).select_related("by").first()
 
 
+def first_of(hold: OrderHold) -> OrderHold:
+    """The hold with which this one began, before changes of the order carried it over."""
+    first = hold
+    while first.replaces_id is not None:
+        before = OrderHold.objects.get(pk=first.replaces_id)
+        if before.wants_screening != hold.wants_screening:
+            break
+        first = before
+    return first
+
+
+def held_since(hold: OrderHold) -> datetime:
+    """Since when an order rests under the terms of this hold."""
+    return first_of(hold).started_at
+
+
 def holds_by_technique(patients: Collection[UUID]) -> dict[tuple[UUID, str], list[OrderHold]]:
     """Every hold of these patients, ended or not, by patient and technique, the earliest first.
 

@@ -22,7 +22,7 @@ from clinic.units.selectors import number
 from screening import hold_services as holds
 from screening import selectors as screenings
 from screening.helps import against
-from therapy.orders import selectors
+from therapy.orders import hold_flags, selectors
 from therapy.orders.doses import TECHNIQUES, counted_columns
 from therapy.orders.followers import OrderEvent, tell
 from therapy.orders.models import InhaledMedicine, Order, OrderHold, OrderSignature, OrderSource
@@ -142,7 +142,40 @@ def hold(*, by: Person, order: Order, reason: str, decides: str, decide_by: date
         order=order, reason=reason, by=by, decides=decides.strip(), decide_by=decide_by, started_at=at
     )
     _audit("order held", by, order, reason)
+    hold_flags.tell_hold(held, by=by, at=at)
     return held
+
+
+@transaction.atomic
+def hold_after_stop(*, by: Person, order: Order, reason: str, at: datetime) -> OrderHold | None:
+    """Let an order rest after a treatment was stopped, until the patient was screened again or somebody decided.
+
+    A hold that a person made before goes on under these terms. None where the order is no longer in force.
+    """
+    require(by, *CLINICAL)
+    _seen_by(by, order.patient)
+    if order.draft or order.ended_at is not None:
+        return None
+    new = OrderHold(
+        order=order,
+        reason=reason[:300],
+        by=by,
+        decides=holds.WHO_DECIDES,
+        decide_by=at + timedelta(minutes=number("decide_by_minutes")),
+        wants_screening=True,
+        started_at=at,
+    )
+    before = selectors.hold_in_force(order)
+    if before is None:
+        new.save(force_insert=True)
+    else:
+        new.reason, new.decides = f"{reason}; {before.reason}"[:300], before.decides
+        new.decide_by = min(before.decide_by, new.decide_by)
+        records.replace(before, new, by=by, at=at, reason="a treatment was stopped")
+        hold_flags.close(before, by=by, outcome="superseded", words="A treatment was stopped")
+    _audit("order held", by, order, reason)
+    hold_flags.tell_hold(new, by=by, at=at)
+    return new
 
 
 @transaction.atomic
@@ -156,9 +189,16 @@ def resume(*, by: Person, order: Order, reason: str) -> None:
     held = selectors.hold_in_force(order)
     if held is None:
         raise Refused("order", "This order is not on hold.")
+    if held.wants_screening and not screenings.looked_at_since(
+        patient.pk, order.technique, selectors.held_since(held)
+    ):
+        raise Refused(
+            "order", "A treatment was stopped: screen again, or have it decided, before it resumes."
+        )
     _check_patient_may_start(patient, order.technique, at)
     if not records.end(held, by=by, at=at, reason=reason):
         raise records.Changed(held)
+    hold_flags.close(held, by=by, outcome="done", words=reason)
     _audit("order resumed", by, order, reason)
 
 
@@ -172,6 +212,7 @@ def stop(*, by: Person, order: Order, reason: str) -> None:
     held = selectors.hold_in_force(order)
     if held is not None:
         records.end(held, by=by, at=at, reason="order stopped")
+        hold_flags.close(held, by=by, outcome="void", words="Order stopped")
     if not records.end(order, by=by, at=at, reason=reason):
         raise Refused("order", "This order has ended already.")
     _audit("draft withdrawn" if order.draft else "order stopped", by, order, reason)
@@ -192,6 +233,7 @@ def follow_patient(event: PatientLeft) -> None:
         held = selectors.hold_in_force(order)
         if held is not None:
             records.end(held, by=event.by, at=max(at, held.started_at), reason=reason)
+            hold_flags.close(held, by=event.by, outcome=event.how, words=reason)
         records.end(order, by=event.by, at=at, reason=reason)
         _audit("draft withdrawn" if order.draft else "order stopped", event.by, order, reason)
         if not order.draft:
@@ -275,6 +317,7 @@ def _end_what_ran_out(patient: Patient, technique: str, by: Person, at: datetime
         ended = max(order.valid_until or at, order.started_at)
         if held is not None:
             records.end(held, by=by, at=max(ended, held.started_at), reason=RAN_OUT)
+            hold_flags.close(held, by=by, outcome="void", words="Order ran out")
         records.end(order, by=by, at=ended, reason=RAN_OUT)
         _audit("order stopped", by, order, RAN_OUT)
 
@@ -332,7 +375,12 @@ def _carry_hold_over(old: Order, new: Order, by: Person, at: datetime) -> None:
     if held is None:
         return
     carried = OrderHold(
-        order=new, reason=held.reason, by=held.by, decides=held.decides, decide_by=held.decide_by
+        order=new,
+        reason=held.reason,
+        by=held.by,
+        decides=held.decides,
+        decide_by=held.decide_by,
+        wants_screening=held.wants_screening,
     )
     records.replace(held, carried, by=by, at=at, reason="order changed")
 

@@ -1,7 +1,10 @@
-"""The address of the patient page."""
+"""The addresses of the patient page and of the patient's holds."""
 
 from django.urls import path
 
-from therapy.pages import patient_views
+from therapy.pages import hold_views, patient_views
 
-urlpatterns = [path("patients/<uuid:patient_id>/", patient_views.patient, name="patient")]
+urlpatterns = [
+    path("patients/<uuid:patient_id>/", patient_views.patient, name="patient"),
+    path("patients/<uuid:patient_id>/holds/", hold_views.holds, name="patient-holds"),
+]

@@ -17,7 +17,7 @@ from therapy.orders.models import Order, OrderHold
 from therapy.orders.selectors import orders_in_force, technique_words
 from therapy.scheduling.models import ScheduledVisit
 from therapy.sessions import words as words_of
-from therapy.sessions.models import AdverseEvent, Delivered, TreatmentSession
+from therapy.sessions.models import AdverseEvent, Delivered, TreatmentSession, TreatmentStop
 
 LEAD = "the department lead"
 # A clock that is further off than this makes the time of care doubtful (local convention).
@@ -170,6 +170,27 @@ def screen_again_flag(
         attention.tell_leads(
             words=words, kind="hold", by=by, patient=treatment.patient, flag=flag, source=source
         )
+
+
+def screen_again_after_stop(
+    stopped: TreatmentStop, conditions: list[str], *, by: Person, at: datetime
+) -> None:
+    """Ask a clinician to screen again where the sign that made one stop could not be answered at once."""
+    table = rule_table()
+    words = f"Found at a stop: {'; '.join(table.words(each) for each in conditions)}. Screen again first."
+    flag, opened = attention.open_flag(
+        kind=FlagKind.DECIDE,
+        key=f"stop-sign:{stopped.pk}:{stopped.version}",
+        words=words,
+        due_at=at + timedelta(minutes=units.number("decide_by_minutes")),
+        patient=stopped.patient,
+        decides="a licensed clinician",
+        technique=stopped.technique,
+        subject=stopped,
+        by=by,
+    )
+    if opened:
+        attention.tell_leads(words=words, kind="hold", by=by, patient=stopped.patient, flag=flag)
 
 
 def flags_of(treatment: TreatmentSession) -> list[Flag]:

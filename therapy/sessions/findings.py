@@ -7,7 +7,7 @@ from django.db import transaction
 
 from clinic import records
 from clinic.access import patients_visible_to
-from clinic.models import Person
+from clinic.models import Patient, Person
 from screening import services as screenings
 from therapy.sessions import alerts
 from therapy.sessions.models import TreatmentSession
@@ -38,24 +38,39 @@ def follow_up(
     found = [condition for condition in conditions_of(treatment) if condition not in known]
     if not found:
         return
-    if not patients_visible_to(by).filter(pk=treatment.patient_id).exists():
+    if not hold_at_once(
+        treatment.patient,
+        found,
+        by=by,
+        # A device's clock may run ahead; what was found holds from now on, not from then.
+        at=min(treatment.ended_at or treatment.started_at, at),
+        source=source,
+    ):
         alerts.screen_again_flag(treatment, found, by=by, at=at, source=source)
-        return
+
+
+def hold_at_once(
+    patient: Patient, found: Collection[str], *, by: Person, at: datetime, source: str = "web"
+) -> bool:
+    """Answer these conditions with yes in a new screening, all other answers kept.
+
+    Returns: False where that did not come about: refused, no access any more, or a later screening was there already
+    and may not have known of it.
+    """
+    if not patients_visible_to(by).filter(pk=patient.pk).exists():
+        return False
     try:
         with transaction.atomic():
             screening = screenings.record_screening(
                 by=by,
-                patient=treatment.patient,
+                patient=patient,
                 answers=dict.fromkeys(found, "yes"),
-                # A device's clock may run ahead; what was found holds from now on, not from then.
-                at=min(treatment.ended_at or treatment.started_at, at),
+                at=at,
                 reason=FOUND,
                 keep="all",
                 whole=False,
                 source=source,
             )
     except records.Refused:
-        screening = None
-    if screening is None or screening.ended_at is not None:
-        # Refused, or a later screening was there already and may not have known of it.
-        alerts.screen_again_flag(treatment, found, by=by, at=at, source=source)
+        return False
+    return screening.ended_at is None

@@ -238,7 +238,7 @@ def form_for(technique: str, order: Order | None, age_years: int) -> type[Treatm
     """The form of one technique: its dose as ordered, its settings, and what is measured at this age."""
     grid = tuple(one for one in GRID if kinds.kind(one[1]).least_age_years <= age_years)
     measured = {
-        name: field for moment in MOMENTS for name, field in _grid_fields(moment, grid, age_years).items()
+        name: field for moment in MOMENTS for name, field in grid_fields(moment, grid, age_years).items()
     }
     done = _done_fields(technique, order)
     events = {
@@ -252,7 +252,8 @@ def form_for(technique: str, order: Order | None, age_years: int) -> type[Treatm
     return type("TreatmentFormOfTechnique", (TreatmentForm,), attributes)
 
 
-def _grid_fields(moment: str, grid: Iterable[tuple[str, str, str]], age_years: int) -> dict[str, forms.Field]:
+def grid_fields(moment: str, grid: Iterable[tuple[str, str, str]], age_years: int) -> dict[str, forms.Field]:
+    """The numbers taken at one moment, with the oxygen of the SpO2."""
     fields: dict[str, forms.Field] = {}
     for name, kind_name, label in grid:
         kind = kinds.kind(kind_name)

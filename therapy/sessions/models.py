@@ -2,8 +2,9 @@
 
 from django.db import models
 
+from clinic.constraints import AppendOnly
 from clinic.ids import new_id
-from clinic.records import AmendableModel
+from clinic.records import AmendableModel, EventModel
 
 # Where a second content under the id of a treatment is kept in RecordVersion: in full, append only, beside the record
 # that it does not replace.
@@ -127,6 +128,54 @@ class AdverseEvent(AmendableModel):
 
     class Meta(AmendableModel.Meta):
         indexes = [models.Index(fields=["at"], name="adverse_event_at")]
+
+
+class TreatmentStop(AmendableModel):
+    """That a treatment was stopped because of the patient: at once, the sign and the rest later.
+
+    The treatment itself is recorded under the same id, so that what was stopped and what was given are one.
+    """
+
+    id = models.UUIDField(primary_key=True, default=new_id, editable=False)
+    patient = models.ForeignKey("clinic.Patient", on_delete=models.PROTECT, related_name="stops")
+    order = models.ForeignKey("therapy.Order", on_delete=models.PROTECT, related_name="stops")
+    window = models.ForeignKey("therapy.DueWindow", on_delete=models.PROTECT, null=True, related_name="stops")
+    visit = models.ForeignKey(
+        "therapy.ScheduledVisit", on_delete=models.PROTECT, null=True, related_name="stops"
+    )
+    technique = models.CharField(max_length=32)
+    started_at = models.DateTimeField(
+        null=True, help_text="When the treatment had begun, where it was known."
+    )
+    at = models.DateTimeField()
+    by = models.ForeignKey("clinic.Person", on_delete=models.PROTECT, related_name="+")
+    sign = models.CharField(
+        max_length=32, blank=True, help_text="What made one stop: a kind of adverse event."
+    )
+    sign_words = models.CharField(max_length=200, blank=True)
+    action_taken = models.CharField(max_length=300, blank=True)
+
+    class Meta(AmendableModel.Meta):
+        indexes = [models.Index(fields=["patient", "at"], name="stop_patient_at")]
+
+
+class StopRecheck(EventModel):
+    """That a patient was measured again after a stop; the values are measurements apart from a treatment."""
+
+    stop = models.ForeignKey(TreatmentStop, on_delete=models.PROTECT, related_name="rechecks")
+    minutes = models.PositiveSmallIntegerField(help_text="After how many minutes it was due.")
+    at = models.DateTimeField()
+    by = models.ForeignKey("clinic.Person", on_delete=models.PROTECT, related_name="+")
+    spo2 = models.ForeignKey("clinic.Measurement", on_delete=models.PROTECT, null=True, related_name="+")
+    pulse = models.ForeignKey("clinic.Measurement", on_delete=models.PROTECT, null=True, related_name="+")
+    breaths = models.ForeignKey("clinic.Measurement", on_delete=models.PROTECT, null=True, related_name="+")
+    borg = models.ForeignKey("clinic.Measurement", on_delete=models.PROTECT, null=True, related_name="+")
+
+    class Meta(EventModel.Meta):
+        constraints = [
+            models.UniqueConstraint(fields=["stop", "minutes"], name="one_recheck_per_time"),
+            AppendOnly(name="stop_recheck_append_only"),
+        ]
 
 
 class IndependentSets(AmendableModel):

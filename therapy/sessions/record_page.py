@@ -1,6 +1,7 @@
 """The record page step by step: filled in, confirmed, stored; the same form corrects a stored treatment."""
 
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from typing import Any
 
 from django.contrib import messages
@@ -10,6 +11,7 @@ from django.utils import timezone
 
 from clinic import formats
 from clinic.forms import differences, refuse, respond_invalid
+from clinic.ids import new_id
 from clinic.limits.selectors import age_years
 from clinic.measurements import kinds
 from clinic.models import Patient, Person
@@ -20,12 +22,12 @@ from screening.selectors import guard
 from therapy.orders import selectors as orders
 from therapy.orders.models import Order
 from therapy.scheduling.selectors import active_therapists
-from therapy.sessions import bedside, page_payload, selectors, services
+from therapy.sessions import bedside, page_payload, selectors, services, stop_page
 from therapy.sessions import words as words_of
 from therapy.sessions.alerts import flags_of
 from therapy.sessions.content import SessionPayload
 from therapy.sessions.forms import AmendForm, TreatmentForm, form_for
-from therapy.sessions.models import TreatmentSession
+from therapy.sessions.models import TreatmentSession, TreatmentStop
 from therapy.sessions.parts import measurements_of, payload_of
 from therapy.sessions.payload import PayloadRefused
 from therapy.sessions.rules import GROUP_WORDS, REASONS
@@ -39,8 +41,11 @@ def answer(request: HttpRequest, by: Person, task: bedside.Task) -> HttpResponse
     data = request.POST if request.method == "POST" else None
     kind = form_for(task.order.technique, task.order, _age(task.patient))
     initial = page_payload.first_values(task.order, by.pk)
+    stopped = stop_page.to_record(task, request.GET.get("stop"))
+    if stopped is not None:
+        initial |= stop_page.values_of(stopped)
     form = kind(data, people=people, initial=initial)
-    context = _record_context(task, form)
+    context = _record_context(task, form) | {"stopped": stopped, "stop_id": new_id()}
     if data is None:
         return render(request, RECORD, context)
     valid = form.is_valid()
@@ -50,6 +55,8 @@ def answer(request: HttpRequest, by: Person, task: bedside.Task) -> HttpResponse
     if not valid:
         return respond_invalid(request, RECORD, context)
     payload = page_payload.payload_from(form, **task.named)
+    if stopped is not None:
+        payload = replace(payload, id=stopped.pk)
     if data.get("step") != "record":
         return render(request, CONFIRM, context | _to_confirm(form, payload, people, data))
     try:
@@ -152,6 +159,7 @@ def about_treatment(person: Person, treatment: TreatmentSession) -> dict[str, An
         "history": selectors.history_of(treatment),
         "sent_again": selectors.sent_again(treatment),
         "flags": flags_of(treatment),
+        "stopped": TreatmentStop.objects.filter(pk=treatment.pk).first(),
         "may_sign": person.licensed and treatment.needs_signature and treatment.signed_by_id is None,
         "may_amend": not treatment.entered_in_error and treatment.delivered != "not_delivered",
     }

@@ -21,7 +21,7 @@ from clinic.units import selectors as units
 from screening.selectors import guard
 from therapy.orders.models import Order
 from therapy.scheduling.models import DueWindow, ScheduledVisit
-from therapy.sessions import alerts, checks, filling, findings, parts
+from therapy.sessions import alerts, checks, filling, findings, parts, stops
 from therapy.sessions.columns import columns_of, service_date_of
 from therapy.sessions.content import SessionPayload
 from therapy.sessions.models import SENT_AGAIN, Delivered, DeliveredBy, TreatmentSession
@@ -256,7 +256,8 @@ def _record(by: Person, read: SessionPayload, source: str, now: datetime) -> Rec
     alerts.after_recording(treatment, by=by, reasons=outside, at=now, source=source)
     if taken:
         alerts.same_window_flag(treatment, by=by, at=now, source=source)
-    findings.follow_up(treatment, by=by, at=now, source=source)
+    known = stops.answered_by_stop(treatment.pk)
+    findings.follow_up(treatment, by=by, at=now, source=source, known=known)
     return Recorded(treatment, "recorded")
 
 

@@ -3,7 +3,7 @@
 from django.urls import path, register_converter
 from django.urls.converters import StringConverter
 
-from therapy.sessions import api, independent_views, views
+from therapy.sessions import api, independent_views, stop_views, views
 
 
 class TreatKind(StringConverter):
@@ -22,6 +22,11 @@ urlpatterns = [
     path("treat/<treat_kind:kind>/<uuid:pk>/record/", views.record, name="treat-record"),
     path("treat/<treat_kind:kind>/<uuid:pk>/record/findings/", views.findings, name="treat-findings"),
     path("treat/<treat_kind:kind>/<uuid:pk>/not-given/", views.not_given, name="treat-not-given"),
+    path("treat/<treat_kind:kind>/<uuid:pk>/stop/", stop_views.stop, name="treat-stop"),
+    path("stops/<uuid:stop_id>/", stop_views.page, name="stop"),
+    path("stops/<uuid:stop_id>/sign/", stop_views.sign, name="stop-sign"),
+    path("stops/<uuid:stop_id>/told/", stop_views.told, name="stop-told"),
+    path("stops/<uuid:stop_id>/check/<int:minutes>/", stop_views.recheck, name="stop-recheck"),
     path("treatments/<uuid:treatment_id>/", views.treatment, name="treatment"),
     path("treatments/<uuid:treatment_id>/amend/", views.amend, name="treatment-amend"),
     path("treatments/<uuid:treatment_id>/strike/", views.strike, name="treatment-strike"),

@@ -16,7 +16,7 @@ from clinic.ids import new_id
 from clinic.paging import page
 from clinic.patients import selectors as patients
 from clinic.records import Changed, Refused
-from therapy.sessions import bedside, page_payload, record_page, selectors, services
+from therapy.sessions import bedside, page_payload, record_page, selectors, services, stop_page
 from therapy.sessions.forms import ReasonForm, StrikeForm
 from therapy.sessions.payload import PayloadRefused
 from therapy.sessions.services import Recorded
@@ -67,7 +67,8 @@ def not_given(request: HttpRequest, kind: str, pk: UUID) -> HttpResponse:
     """Not given today: the second tap, on a reason, records it."""
     task = bedside.find(request.user, kind, pk)
     data = request.POST if request.method == "POST" else None
-    form = ReasonForm(data, initial={"record_id": new_id()})
+    stopped = stop_page.to_record(task, request.GET.get("stop"))
+    form = ReasonForm(data, initial={"record_id": stopped.pk if stopped is not None else new_id()})
     context = _about(task) | {"form": form, "groups": record_page.reason_groups()}
     if data is None:
         return render(request, NOT_GIVEN, context)
@@ -165,5 +166,6 @@ def _about(task: bedside.Task) -> dict[str, Any]:
         "patient": task.patient,
         "banner": patients.banner(task.patient),
         "standing": bedside.standing(task, timezone.now()),
+        "stop_id": new_id(),
         "lines": record_page.ordered_lines(task.order),
     }

@@ -10,7 +10,7 @@ from clinic.models import Patient, Person, RecordVersion
 from clinic.staff.roles import Role
 from screening.selectors import guard
 from tests.browser.seen import Seen, open_everything, press, whoever_has_most
-from therapy.models import DueWindow, IndependentSets, Order, TreatmentSession
+from therapy.models import DueWindow, IndependentSets, Order, TreatmentSession, TreatmentStop
 from therapy.orders.selectors import orders_in_force
 
 
@@ -134,7 +134,27 @@ def refuse_to_record(page: Page) -> None:
     page.locator("button[value=check]").click()
 
 
+def a_stop() -> dict[str, Any]:
+    """The last treatment that was stopped."""
+    return {"stop_id": TreatmentStop.objects.latest("at", "pk").pk}
+
+
+def check_nothing(page: Page) -> None:
+    """Record a check in which nothing was measured."""
+    open_everything(page)
+    page.get_by_role("button", name="Record the check after 15 min", exact=True).click()
+
+
+def held_patient() -> dict[str, Any]:
+    """A patient of whom an order is on hold, with the most to show: a stopped treatment where there is one."""
+    stopped = TreatmentStop.objects.order_by("-at", "pk").first()
+    return {"patient_id": stopped.patient_id} if stopped else only_patient()
+
+
 PAGES = [
+    Seen("stop", Role.LEAD, a_stop, called="stop", patient=True, ready=open_everything, wrong=check_nothing),
+    Seen("patient-holds", Role.LEAD, held_patient, called="holds", patient=True,
+         wrong=press("Record who was told")),
     Seen("treat-order", Role.THERAPIST, free, patient=True),
     Seen("treat-order", Role.THERAPIST, on_hold, called="treat-on-hold", patient=True),
     Seen("treat-record", Role.THERAPIST, to_record, called="record-session", patient=True, ready=fill_in,
@@ -150,6 +170,7 @@ PAGES = [
     Seen("patient", Role.THERAPIST, its_patient, patient=True, ready=open_everything),
 ]  # fmt: skip
 EMPTY = [
+    Seen("patient-holds", Role.LEAD, only_patient, patient=True),
     Seen("treatments", Role.THERAPIST, only_patient, patient=True),
     Seen("independent-sets", Role.THERAPIST, only_patient, patient=True, wrong=press("Record for MOSSWATER, Bryn")),
     Seen("patient", Role.THERAPIST, only_patient, patient=True),
@@ -161,5 +182,9 @@ NOT_PAGES = {
     "treat-begin",
     "treat-findings",
     "treatment-sign",
+    "treat-stop",
+    "stop-sign",
+    "stop-told",
+    "stop-recheck",
     "api-treatments",
 }

@@ -139,7 +139,7 @@ NAMED = (
     Case(
         "rowanhurst", "Rowanhurst", "Eli", 66, "male", "acute", "6", "pneumonia", "Pneumonia, right lower lobe",
         8, therapist="lindqvale", prescriptions=(_acute("breathing_techniques", 7),), sputum=Sputum(12, 3),
-        reassessed_hours_ago=98, reason="Weak cough after long bed rest",
+        reassessed_hours_ago=98, reason="Weak cough after long bed rest", story="stopped",
     ),
     Case(
         "reedmace", "Reedmace", "Corin", 52, "male", "step_down", "1", "artificial_airway",
@@ -181,7 +181,7 @@ NAMED = (
         "wagtailby", "Wagtailby", "Verity", 70, "female", "acute", "9", "bronchiectasis",
         "Bronchiectasis, osteoporosis", 4, "soon", "Thick sputum", "heron",
         (_acute("oscillating_pep", 3, source="telephone", prescriber="Dr Larkspur"),),
-        ("osteoporosis",), Sputum(22, 3),
+        ("osteoporosis",), Sputum(22, 3), story="moved",
     ),
     Case(
         "dabchick", "Dabchick", "Orrin", 74, "male", "step_down", "2", "pneumonia",

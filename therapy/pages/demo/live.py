@@ -1,7 +1,9 @@
 """What happens in the demo through the services that the pages call: new findings, holds, changes, and the jobs."""
 
 from datetime import timedelta
+from uuid import uuid4
 
+from clinic.limits.rules import OxygenGiven
 from clinic.models import Person
 from clinic.patients import services as patients
 from clinic.referrals import services as referrals
@@ -20,7 +22,7 @@ from therapy.pages.demo.scene import Scene
 from therapy.pages.demo.teller import Told
 from therapy.reassessment import services as reassessments
 from therapy.scheduling import window_services
-from therapy.sessions import alerts
+from therapy.sessions import alerts, stops
 
 
 def tell(scene: Scene, cases: list[Case], told: Told, *, now_is_now: bool) -> None:
@@ -45,6 +47,10 @@ def tell(scene: Scene, cases: list[Case], told: Told, *, now_is_now: bool) -> No
             _lift(scene, case, told)
         if now_is_now and case.story == "held_by_person":
             _hold(scene, case, told)
+        if now_is_now and case.story == "stopped":
+            _stop(scene, case, told)
+        if now_is_now and case.story == "moved":
+            _move(scene, case, told)
         if now_is_now and case.story == "student":
             _change_by_telephone(scene, case, told)
     _ask_for_signatures()
@@ -137,6 +143,52 @@ def _hold(scene: Scene, case: Case, told: Told) -> None:
         reason="New belly pain: surgeons look first",
         decides="Dr Burnet",
         decide_by=scene.clock.now + timedelta(hours=3),
+    )
+
+
+def _stop(scene: Scene, case: Case, told: Told) -> None:
+    """A treatment that was stopped some minutes ago: told by telephone, checked once, the second check to come."""
+    order = Order.objects.get(pk=told.orders[case.key][0].pk)
+    by, at = _owner(scene, case), max(scene.clock.now - timedelta(minutes=11), order.started_at)
+    stopped = stops.stop(
+        by=by,
+        patient=order.patient,
+        order=order,
+        stop_id=uuid4(),
+        at=at,
+        started_at=at - timedelta(minutes=9),
+    )
+    stopped = stops.name_sign(
+        stopped, by=by, sign="hypoxaemia", sign_words="tired, breathing fast", action_taken="Stopped, sat up"
+    )
+    stops.tell(
+        stopped,
+        by=by,
+        who="Dr Burnet, on call",
+        how="phone",
+        at=at + timedelta(minutes=3),
+        said="Oxygen to the target range; comes to see the patient.",
+        told_id=uuid4(),
+    )
+    stops.check_again(
+        stopped,
+        by=by,
+        minutes=5,
+        checked=stops.Checked(
+            values={"spo2": 91, "pulse": 104, "breaths": 24}, oxygen=OxygenGiven("nasal_cannula", 2000)
+        ),
+        at=at + timedelta(minutes=5),
+    )
+
+
+def _move(scene: Scene, case: Case, told: Told) -> None:
+    """A patient who has just come to another care setting and is to be screened again."""
+    patient = Order.objects.get(pk=told.orders[case.key][0].pk).patient
+    patients.amend_patient(
+        patient,
+        by=scene.service.lead,
+        changes={"unit": scene.service.units["step_down"], "room": "7"},
+        expect_version=patient.version,
     )
 
 

@@ -36,8 +36,11 @@ function restore() {
   if (!draft) return;
   const values = new Map();
   for (const [name, value] of draft.typed) values.set(name, [...(values.get(name) || []), value]);
+  // What a stop has recorded already is not taken back by an older draft.
+  const stands = (form.dataset.draftKeep || "").split(" ");
   for (const field of form.elements) {
     if (!field.name || field.name === "csrfmiddlewaretoken" || field.type === "submit") continue;
+    if (stands.includes(field.name)) continue;
     const given = values.get(field.name) || [];
     if (field.type === "radio" || field.type === "checkbox") field.checked = given.includes(field.value);
     else if (given.length) field.value = given[0];
