@@ -41,7 +41,7 @@ def open_missing() -> int:
     opened = 0
     for screening in Screening.objects.filter(patient__in=by_patient, ended_at__isnull=True).order_by("pk"):
         change = by_patient[screening.patient_id]
-        if _key(change) not in known and not gone_through_since(screening, change.at):
+        if key_of(change) not in known and not gone_through_since(screening, change.at):
             with transaction.atomic():
                 opened += _open(change)
     return opened
@@ -64,12 +64,12 @@ def gone_through_since(screening: Screening, at: dt.datetime) -> bool:
 def _open(change: CareSettingChange) -> bool:
     patient = change.patient
     for flag in _waiting(patient):
-        if flag.key != _key(change):
+        if flag.key != key_of(change):
             attention.close_flag(flag, by=None, outcome="superseded", words="The care setting changed again")
     was = f" from {change.get_was_display()}" if change.was else ""
     _, opened = attention.open_flag(
         kind=FlagKind.SCREEN_AGAIN,
-        key=_key(change),
+        key=key_of(change),
         words=f"Screen again: the care setting changed{was} to {change.get_now_display()}, "
         f"{formats.date_time(change.at)}. No treatment begins before.",
         due_at=change.at + dt.timedelta(minutes=units.number("screen_again_minutes")),
@@ -85,5 +85,6 @@ def _waiting(patient: Patient) -> list[Flag]:
     return list(rows.order_by("id"))
 
 
-def _key(change: CareSettingChange) -> str:
+def key_of(change: CareSettingChange) -> str:
+    """The key of the flag of one change."""
     return f"{KEY}{change.pk}"

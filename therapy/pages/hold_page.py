@@ -119,9 +119,16 @@ def _line(  # noqa: PLR0917 - what one line is made of, each read once for all l
         decide_by=decide_by,
         over=formats.spell(now - decide_by) if decide_by is not None and decide_by < now else "",
         by_person=hold,
-        may_resume=hold is not None and not verdict.held,
+        may_resume=hold is not None and not verdict.held and _looked_at(order, hold),
         can_decide=verdict.bar in (Bar.DECISION_WANTED, Bar.DECIDED_AGAINST),
         told=told.get(order.technique, ()),
+    )
+
+
+def _looked_at(order: Order, hold: OrderHold) -> bool:
+    """Whether a hold may end by hand: after a stop only once screened again or decided since."""
+    return not hold.wants_screening or screenings.looked_at_since(
+        order.patient_id, order.technique, orders.held_since(hold)
     )
 
 

@@ -37,7 +37,9 @@ class ToldForm(ClinicForm):
     who = forms.CharField(
         label="Who was told", max_length=120, help_text="Name and post; no account is needed."
     )
-    how = OneOf(label="How", choices=ToldHow.choices)
+    how = OneOf(
+        label="How", choices=[(value, said[:1].upper() + said[1:]) for value, said in ToldHow.choices]
+    )
     at = MomentField(label="When", not_future=True)
     said = forms.CharField(
         label="What they said", max_length=500, help_text="That nobody answered is worth noting too."

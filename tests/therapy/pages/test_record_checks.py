@@ -14,6 +14,7 @@ from clinic.models import (
     AccessGrant,
     Assignment,
     AuditEvent,
+    CareSettingChange,
     Flag,
     JobRun,
     Measurement,
@@ -28,11 +29,13 @@ from screening.models import Answer, Decision, Lift, LiftSignature, Screening, T
 from therapy.models import (
     DueWindow,
     Order,
+    OrderHold,
     Reassessment,
     ScheduledVisit,
     StoredReport,
     TreatmentSession,
     TreatmentStaff,
+    TreatmentStop,
     VisitStaff,
 )
 from therapy.pages.demo.load import load
@@ -155,6 +158,31 @@ def leave():
     change(Patient.objects.filter(state="active"), state="discharged")
 
 
+def a_move_nobody_was_told_of():
+    screening = (
+        Screening.objects.filter(ended_at__isnull=True, patient__state="active").order_by("pk").first()
+    )
+    CareSettingChange.objects.create(
+        patient=screening.patient, was="acute", now="intensive", at=screening.started_at + timedelta(days=900),
+        by=screening.by,
+    )  # fmt: skip
+
+
+def a_stop_nobody_checks_after():
+    order = Order.objects.order_by("pk").first()
+    TreatmentStop.objects.create(
+        patient=order.patient, order=order, technique=order.technique, at=order.started_at, by=order.by
+    )
+
+
+def a_hold_after_a_stop_without_flag():
+    order = Order.objects.filter(holds__isnull=True).order_by("pk").first()
+    OrderHold.objects.create(
+        order=order, reason="Stopped", by=order.by, decides="Dr Burnet", decide_by=order.started_at,
+        wants_screening=True,
+    )  # fmt: skip
+
+
 BREAKS = {
     "results_follow_from_the_answers": lambda: change(TechniqueResult.objects.all(), result="do_not_start"),
     "answers_are_not_from_the_future": lambda: change(
@@ -240,6 +268,9 @@ BREAKS = {
     "what_follows_belongs_to_the_same_patient": lambda: change(
         Reassessment.objects.exclude(patient=other_patient()), patient=other_patient()
     ),
+    "moves_are_flagged": a_move_nobody_was_told_of,
+    "checks_after_a_stop_are_asked_for": a_stop_nobody_checks_after,
+    "holds_after_a_stop_are_flagged": a_hold_after_a_stop_without_flag,
     "first_treatments_are_the_first": lambda: change(
         Referral.objects.filter(first_treated_at__isnull=False), first_treated_at=None
     ),

@@ -43,7 +43,15 @@ def holds(words: str) -> Callable[[Find], Find]:
 
 def checks() -> list[Check]:
     """Every check, in the order in which they are written down."""
-    from therapy.pages.record_checks import care, lifts, numbers, people, shapes, treatments  # noqa: F401 - they register themselves
+    from therapy.pages.record_checks import (  # noqa: F401 - they register themselves
+        care,
+        guarding,
+        lifts,
+        numbers,
+        people,
+        shapes,
+        treatments,
+    )
 
     return list(_checks.values())
 
