@@ -65,15 +65,65 @@ def orders_in_force(at: datetime) -> QuerySet[Order]:
 def stopped(rows: Iterable[Order]) -> dict[UUID, str]:
     """Why nothing of an order is to be given any more, in words, of those that were stopped for good.
 
-    One that was changed is not among them: what was due of it when it changed stays due. At most one query.
+    One that was changed is not among them as long as what it was changed to goes on: what was due of it when it
+    changed stays due. At most one query.
     """
-    ended = {row.pk: row for row in rows if row.ended_at is not None}
+    return {key: why for key, row in changed_to(rows).items() if (why := ended_words(row))}
+
+
+def ended_words(order: Order) -> str:
+    """That an order has ended and why; empty while it has not."""
+    return f"The order has ended: {order.ended_reason}" if order.ended_at is not None else ""
+
+
+def changed_to(rows: Iterable[Order]) -> dict[UUID, Order]:
+    """What each order was changed to in the end, by its id: itself where it never was. At most one query."""
+    given = {row.pk: row for row in rows}
+    ended = [row for row in given.values() if row.ended_at is not None]
     if not ended:
-        return {}
-    changed = set(Order.objects.filter(replaces__in=ended).values_list("replaces_id", flat=True))
-    return {
-        key: f"The order has ended: {row.ended_reason}" for key, row in ended.items() if key not in changed
-    }
+        return given
+    later = Order.objects.filter(
+        patient__in={row.patient_id for row in ended}, replaces__isnull=False, draft=False
+    )
+    after = {row.replaces_id: row for row in later}
+    found = {}
+    for key, row in given.items():
+        last = row
+        while last.pk in after:
+            last = after[last.pk]
+        found[key] = last
+    return found
+
+
+def line_of(order: Order) -> list[Order]:
+    """The care that an order belongs to: itself, what it was changed from and to; the oldest first, no drafts."""
+    rows = Order.objects.filter(patient=order.patient_id, technique=order.technique)
+    every = list(rows.order_by("started_at", "id"))
+    first = _firsts({row.pk: row.replaces_id for row in every if row.replaces_id is not None})
+    mine = first.get(order.pk, order.pk)
+    return [row for row in every if not row.draft and first.get(row.pk, row.pk) == mine]
+
+
+def by_then(order: Order, at: datetime) -> Order:
+    """The order of the same care that held at a time: what was due of a changed order is given by the new one."""
+    begun = [row for row in line_of(order) if row.started_at <= at]
+    return begun[-1] if begun else order
+
+
+def first_of_line(patients: QuerySet[Patient] | Collection[UUID]) -> dict[UUID, UUID]:
+    """The order with which a care began, by the id of each that came from a change; others are left out."""
+    rows = Order.objects.filter(patient__in=patients, replaces__isnull=False).order_by()
+    return _firsts(dict(rows.values_list("pk", "replaces_id")))
+
+
+def _firsts(before: Mapping[UUID, UUID]) -> dict[UUID, UUID]:
+    found = {}
+    for key in before:
+        first = key
+        while first in before:
+            first = before[first]
+        found[key] = first
+    return found
 
 
 def technique_ends(patient_id: UUID, technique: str) -> Ends:

@@ -19,6 +19,7 @@ from clinic.access import NotPermitted, patients_visible_to
 from clinic.calendar import instant_of, to_the_minute
 from clinic.models import Patient, Person
 from clinic.staff.roles import Role
+from therapy.orders.selectors import first_of_line
 from therapy.outcomes import rules
 from therapy.outcomes.rules import ReasonGroup, WindowOutcome, WindowState
 from therapy.outcomes.whereabouts import Whereabouts
@@ -75,7 +76,7 @@ def clinic_zone() -> ZoneInfo:
 
 
 def counted_windows(patients: QuerySet[Patient], *, start: datetime, end: datetime) -> list[Counted]:
-    """Every window of these patients that ends in [start, end), matched with the treatments. Four queries."""
+    """Every window of these patients that ends in [start, end), matched with the treatments. Five queries."""
     # A late treatment fills a window of its own service date, so whole days are matched on both edges.
     first, last = start.date() - timedelta(days=2), end.date() + timedelta(days=1)
     windows = list(
@@ -87,7 +88,7 @@ def counted_windows(patients: QuerySet[Patient], *, start: datetime, end: dateti
         )
     )  # fmt: skip
     treatments = _treatments(patients, first, last)
-    filled = _filled(windows, treatments)
+    filled = _filled(windows, treatments, first_of_line(patients))
     whereabouts = Whereabouts(patients)
     return [
         _counted(row, filled.get(row["id"]), whereabouts.unit_id(row["patient_id"], row["earliest"]))
@@ -148,26 +149,32 @@ def _treatments(patients: QuerySet[Patient], first: date, last: date) -> list[di
         .order_by("started_at", "id")
         .values(
             "id", "order_id", "window_id", "service_date", "started_at", "delivered", "reason", "reason_group",
-            *(f"{name}_done" for name in _DOSE),
+            *(f"{name}_done" for name in _DOSE), *(f"order__{name}" for name in _DOSE),
         )
     )  # fmt: skip
 
 
 def _filled(
-    windows: Iterable[Mapping[str, Any]], treatments: Iterable[Mapping[str, Any]]
+    windows: Iterable[Mapping[str, Any]],
+    treatments: Iterable[Mapping[str, Any]],
+    care: Mapping[UUID, UUID],
 ) -> dict[UUID, Mapping[str, Any]]:
-    """The treatment that fills each window, by the one rule for it."""
+    """The treatment that fills each window, by the one rule for it; a changed order goes on in the new one."""
     by_id = {row["id"]: row for row in treatments}
+
+    def of(order: UUID) -> UUID:
+        return care.get(order, order)
+
     matched = match(
         (
-            Window(row["id"], row["order_id"], row["service_date"], row["earliest"], row["latest"])
+            Window(row["id"], of(row["order_id"]), row["service_date"], row["earliest"], row["latest"])
             for row in windows
             if row["state"] != WindowState.CANCELLED
         ),
         (
             Treatment(
                 row["id"],
-                row["order_id"],
+                of(row["order_id"]),
                 row["service_date"],
                 row["started_at"],
                 row["delivered"],
@@ -209,7 +216,8 @@ def _what_became(
     if state is WindowState.NOT_DELIVERED:
         return state, group or ReasonGroup.NOT_RECORDED, treatment["reason"], None, None
     dose = dose_of(
-        {name: window[f"order__{name}"] for name in _DOSE},
+        # What was ordered when it was given: the order may have been changed since the window was made.
+        {name: (treatment if treatment["order_id"] else window)[f"order__{name}"] for name in _DOSE},
         {name: treatment[f"{name}_done"] for name in _DOSE},
     )
     # A part of an unknown size counts as begun, with nothing of the dose: too low rather than made up.

@@ -22,7 +22,7 @@ from clinic.staff.selectors import Presence
 from screening.models import Answer, AnswerKind
 from screening.table import current as rule_table
 from therapy.orders.models import Order
-from therapy.orders.selectors import dose_in_short, technique_words
+from therapy.orders.selectors import changed_to, dose_in_short, technique_words
 from therapy.pages.holds import OnHold, on_hold
 from therapy.pages.minutes import absence_words
 from therapy.pages.selectors_lead import DueReassessment, due_reassessments
@@ -100,8 +100,10 @@ def round_home(person: Person, now: datetime) -> RoundHome:
     free = scheduling.free_windows_to_treat(person, day, at=now, there=there)
     ahead = [visit for visit in visits if visit.state == VisitState.SCHEDULED and visit.end > now - _LATE]
     held = scheduling.holds_of([visit.window for visit in ahead if visit.window is not None] + free)
+    windows = [visit.window for visit in visits if visit.window is not None] + free
+    ordered = changed_to(window.order for window in windows)
     who = _who([visit.patient for visit in visits] + [window.patient for window in free])
-    stops = [_stop(who[visit.patient_id], visit, visit.window, held) for visit in ahead]
+    stops = [_stop(who[visit.patient_id], visit, visit.window, held, ordered) for visit in ahead]
     under_way = [visit for visit in visits if visit not in ahead]
     going = next((stop for stop in stops if not stop.held), None)
     due = due_reassessments(person, now)
@@ -111,13 +113,15 @@ def round_home(person: Person, now: datetime) -> RoundHome:
         next=going,
         changed=changed_since(going.who.patient, person, now) if going else [],
         rest=[stop for stop in stops if stop is not going],
-        without_time=[_stop(who[window.patient_id], None, window, held) for window in free],
+        without_time=[_stop(who[window.patient_id], None, window, held, ordered) for window in free],
         holds=on_hold(person, now),
         notes=notes,
         note_lines=[(note, note_rows.get(note.patient_id)) for note in notes],
         overdue=[one for one in due if one.over is not None],
         due_today=[one for one in due if one.over is None],
-        unfinished=[_stop(who[visit.patient_id], visit, visit.window, {}, day) for visit in under_way],
+        unfinished=[
+            _stop(who[visit.patient_id], visit, visit.window, {}, ordered, today=day) for visit in under_way
+        ],
         absent=absent,
         updated_at=now,
     )
@@ -222,6 +226,8 @@ def _stop(
     visit: ScheduledVisit | None,
     window: DueWindow | None,
     held: Mapping[UUID, str],
+    ordered: Mapping[UUID, Order],
+    *,
     today: date | None = None,
 ) -> Stop:
     return Stop(
@@ -229,7 +235,7 @@ def _stop(
         visit=visit,
         window=window,
         technique=technique_words(window.technique) if window else "Visit without an order",
-        dose=dose_in_short(window.order) if window else "",
+        dose=dose_in_short(ordered[window.order_id]) if window else "",
         held=held.get(window.pk, "") if window else "",
         under_way=visit is not None and visit.state == VisitState.BEGUN,
         earlier=visit.service_date if visit and today and visit.service_date < today else None,

@@ -20,7 +20,7 @@ from clinic.patients.selectors import PatientRow, in_list
 from screening import selectors as screenings
 from screening.holds import Guard
 from therapy.orders.models import Order, OrderHold
-from therapy.orders.selectors import dose_in_short, resting, stopped, technique_words
+from therapy.orders.selectors import changed_to, dose_in_short, ended_words, resting, technique_words
 from therapy.scheduling import selectors
 from therapy.scheduling.models import OCCUPIES, DueWindow, VisitStaff, VisitState, WindowState
 
@@ -145,11 +145,11 @@ class _Known:
     who: Mapping[UUID, PatientRow]
     verdicts: Mapping[tuple[UUID, str, datetime], Guard]
     holds: Mapping[tuple[UUID, str], OrderHold]
-    stopped: Mapping[UUID, str]
+    ordered: Mapping[UUID, Order]
     now: datetime
 
     def held(self, order: Order, start: datetime, end: datetime) -> str:
-        if why := self.stopped.get(order.pk):
+        if why := ended_words(self.ordered[order.pk]):
             return why
         if hold := self.holds.get((order.patient_id, order.technique)):
             return f"{hold.reason}; {hold.decides} decides by {formats.date_time(hold.decide_by)}"
@@ -226,7 +226,7 @@ def _known(staff: Sequence[VisitStaff], free: Sequence[DueWindow], now: datetime
         who={row.patient.pk: row for row in in_list(list(patients.values()))},
         verdicts=screenings.guards_each(asks, purpose="schedule"),
         holds=resting(patients.keys()),
-        stopped=stopped(
+        ordered=changed_to(
             [visit.window.order for visit in visits if visit.window is not None]
             + [window.order for window in free]
         ),
@@ -293,7 +293,7 @@ def _line(row: VisitStaff, together: Sequence[VisitStaff], known: _Known) -> Vis
         end=visit.end,
         due=selectors.due_in_words(window) if window else "",
         technique=technique_words(window.technique) if window else "Visit without an order",
-        dose=dose_in_short(window.order) if window else "",
+        dose=dose_in_short(known.ordered[window.order_id] if waiting else window.order) if window else "",
         state=visit.state,
         held=known.held(window.order, visit.start, visit.end) if waiting and window else "",
         ask_again=window.technique
@@ -361,7 +361,7 @@ def _groups(free: Sequence[DueWindow], known: _Known) -> tuple[FreeGroup, ...]:
                 who=known.who[window.patient_id],
                 due=selectors.due_in_words(window),
                 technique=technique_words(window.technique),
-                dose=dose_in_short(window.order),
+                dose=dose_in_short(known.ordered[window.order_id]),
                 minutes=window.minutes,
                 held=known.held(window.order, window.earliest, window.latest),
             )

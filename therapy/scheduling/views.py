@@ -19,7 +19,7 @@ from clinic.audit import services as audit
 from clinic.forms import ClinicForm, refuse, respond_invalid
 from clinic.patients import selectors as patients
 from clinic.records import Refused
-from therapy.orders.selectors import dose_in_short, technique_words
+from therapy.orders.selectors import changed_to, dose_in_short, technique_words
 from therapy.scheduling import selectors, services
 from therapy.scheduling.board import board_of
 from therapy.scheduling.forms import DayForm, GiveForm, MoveForm, TakeBackForm, day_asked_for
@@ -179,7 +179,7 @@ def _about(window: DueWindow) -> dict[str, Any]:
         "window": window,
         "banner": patients.banner(window.patient),
         "technique_words": technique_words(window.technique),
-        "dose": dose_in_short(window.order),
+        "dose": dose_in_short(changed_to([window.order])[window.order_id]),
         "due": selectors.due_in_words(window),
         "shown": window.service_date,
     }

@@ -154,11 +154,7 @@ def close_windows(now: datetime) -> int:
         if window.latest + timedelta(minutes=window.minutes) <= now
     ]
     holds = orders.holds_by_technique({window.patient_id for window in over})
-    replaced = set(
-        Order.objects.filter(replaces__in={window.order_id for window in over}).values_list(
-            "replaces_id", flat=True
-        )
-    )
+    current = orders.changed_to(window.order for window in over)
     verdicts = screenings.guards_each(
         [(window.patient_id, window.technique, window.latest) for window in over], purpose="schedule"
     )
@@ -166,7 +162,7 @@ def close_windows(now: datetime) -> int:
     for window in over:
         verdict = verdicts[window.patient_id, window.technique, window.latest]
         of_this = holds.get((window.patient_id, window.technique), ())
-        found = _why_unfilled(window, of_this, verdict, changed=window.order_id in replaced)
+        found = _why_unfilled(window, current[window.order_id], of_this, verdict)
         if records.move(
             DueWindow,
             window.pk,
@@ -327,14 +323,13 @@ def _starts(new: Sequence[Order]) -> dict[UUID, datetime]:
     return starts
 
 
-def _why_unfilled(
-    window: DueWindow, holds: Sequence[OrderHold], verdict: Guard, *, changed: bool
-) -> Unfilled:
-    patient, order = window.patient, window.order
+def _why_unfilled(window: DueWindow, order: Order, holds: Sequence[OrderHold], verdict: Guard) -> Unfilled:
+    """Why nothing was recorded for a window; `order` is its order, or what that was changed to in the end."""
+    patient = window.patient
     gone = patient.state in (PatientState.DISCHARGED, PatientState.DIED)
     if gone and patient.state_since < window.latest:
         return _not_given(ReasonGroup.AWAY, LEFT_CASELOAD, patient.get_state_display())
-    if order.ended_at is not None and order.ended_at < window.latest and not changed:
+    if order.ended_at is not None and order.ended_at < window.latest:
         words = f"order stopped: {order.ended_reason}"
         return Unfilled(WindowState.CANCELLED, "", "order_ended", words)
     spells = [Hold(hold.started_at, hold.ended_at) for hold in holds]

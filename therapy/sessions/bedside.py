@@ -8,6 +8,7 @@ from uuid import UUID
 
 from django.http import Http404
 from django.urls import reverse
+from django.utils import timezone
 
 from clinic import formats
 from clinic.limits.rules import (
@@ -70,10 +71,11 @@ def find(person: Person, kind: str, pk: UUID) -> Task:
         window = visit.window
     elif kind == "window":
         window = schedule.visible_window(person, pk)
-    order = (
-        orders.visible_order(person, window.order_id if window else pk) if kind != "visit" or window else None
-    )
-    if order is None:
+    if window is not None:
+        order = orders.visible_order(person, orders.by_then(window.order, timezone.now()).pk)
+    elif kind == "order":
+        order = orders.visible_order(person, pk)
+    else:
         raise Http404
     return Task(kind, pk, order.patient, order, window, visit)
 

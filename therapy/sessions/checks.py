@@ -11,6 +11,7 @@ from clinic.limits.selectors import age_years
 from clinic.measurements import kinds
 from clinic.models import Patient, Person
 from therapy.orders.models import Order
+from therapy.orders.selectors import by_then, line_of
 from therapy.scheduling.models import DueWindow, ScheduledVisit
 from therapy.sessions.consistency import unexplained
 from therapy.sessions.content import SessionPayload
@@ -35,14 +36,14 @@ class Named:
 def read_named(payload: SessionPayload, patient: Patient, problems: list[Problem]) -> Named:
     """The rows that the payload names; a row that is missing or another patient's is a problem.
 
-    A visit brings its window, a window its order.
+    A visit brings its window, a window its order, or what that order had been changed to by then.
     """
     visit = _row(ScheduledVisit, payload.visit, "/visit", patient, problems)
     window_id = payload.window or (visit.window_id if visit else None)
     window = _row(DueWindow, window_id, "/window", patient, problems)
-    order_id = payload.order or (window.order_id if window else None)
+    order_id = payload.order or (by_then(window.order, payload.started_at).pk if window else None)
     order = _row(Order, order_id, "/order", patient, problems)
-    if window is not None and order is not None and window.order_id != order.pk:
+    if window is not None and order is not None and window.order not in line_of(order):
         words = "This window belongs to another order."
         problems.append(problem("/window", "inconsistent", words, "a window of the order named"))
     if order is not None and order.technique != payload.technique:

@@ -12,6 +12,7 @@ from clinic import records
 from clinic.audit import services as audit
 from clinic.models import Person
 from therapy.orders.models import Order
+from therapy.orders.selectors import line_of, stopped
 from therapy.scheduling import window_services
 from therapy.scheduling.models import DueWindow, ScheduledVisit, VisitStaff, VisitState, WindowState
 from therapy.sessions.matching import Treatment, Window, match
@@ -23,10 +24,11 @@ _REASON = ("reason", "reason_group", "reason_words")
 
 def window_filled_by(treatment: TreatmentSession) -> DueWindow | None:
     """The window that a treatment which is about to be stored fills, by the one rule of matching; None: an extra."""
-    if treatment.order_id is None:
+    if treatment.order is None:
         return None
-    windows = _windows(treatment.order_id, {treatment.service_date})
-    rows = [*_treatments(treatment.order_id, windows), treatment]
+    line = line_of(treatment.order)
+    windows = _windows(line, {treatment.service_date})
+    rows = [*_treatments(line, windows), treatment]
     filled = _matched(windows, rows)[treatment.pk]
     return next((each for each in windows if each.pk == filled), None)
 
@@ -37,11 +39,13 @@ def settle_windows(
     """Bring the windows of these days into the state that the recorded treatments give them.
 
     Args:
+        order: windows and treatments of what it was changed from and to belong to the same care.
         reopened: windows whose treatment was withdrawn: without another one they are open again, and the closing
             job looks at them anew. A window that no treatment ever filled keeps the state it was closed with.
     """
-    windows = _windows(order.pk, service_dates)
-    rows = {row.pk: row for row in _treatments(order.pk, windows)}
+    line = line_of(order)
+    windows = _windows(line, service_dates)
+    rows = {row.pk: row for row in _treatments(line, windows)}
     fillers = {window: rows[row] for row, window in _matched(windows, rows.values()).items() if window}
     for window in windows:
         filler = fillers.get(window.pk)
@@ -139,30 +143,30 @@ def _records_of(treatment: TreatmentSession) -> QuerySet[TreatmentSession]:
 
 def _still_ordered(visit: ScheduledVisit) -> bool:
     """Whether the order behind a visit has not ended meanwhile: its visits were taken off the schedule then."""
-    return visit.window is None or visit.window.order.ended_at is None
+    return visit.window is None or not stopped([visit.window.order])
 
 
-def _windows(order_id: UUID, service_dates: Collection[date]) -> list[DueWindow]:
+def _windows(line: Collection[Order], service_dates: Collection[date]) -> list[DueWindow]:
     return list(
-        DueWindow.objects.filter(order=order_id, service_date__in=service_dates, state__in=NOT_CANCELLED)
+        DueWindow.objects.filter(order__in=line, service_date__in=service_dates, state__in=NOT_CANCELLED)
         .select_for_update()
         .order_by("earliest", "id")
     )
 
 
-def _treatments(order_id: UUID, windows: Iterable[DueWindow]) -> list[TreatmentSession]:
+def _treatments(line: Collection[Order], windows: Iterable[DueWindow]) -> list[TreatmentSession]:
     windows = list(windows)
     of_these = Q(window__in=windows) | Q(service_date__in={each.service_date for each in windows})
-    return list(TreatmentSession.objects.filter(of_these, order=order_id, entered_in_error=False))
+    return list(TreatmentSession.objects.filter(of_these, order__in=line, entered_in_error=False))
 
 
 def _matched(windows: Iterable[DueWindow], treatments: Iterable[TreatmentSession]) -> dict[UUID, UUID | None]:
+    """Of the windows and treatments of one care."""
+    care = "the same"
     found: dict[Any, Any] = match(
-        [Window(each.pk, each.order_id, each.service_date, each.earliest, each.latest) for each in windows],
+        [Window(each.pk, care, each.service_date, each.earliest, each.latest) for each in windows],
         [
-            Treatment(
-                each.pk, each.order_id, each.service_date, each.started_at, each.delivered, each.window_id
-            )
+            Treatment(each.pk, care, each.service_date, each.started_at, each.delivered, each.window_id)
             for each in treatments
         ],
     )

@@ -9,7 +9,7 @@ from django.db.models import F, Q
 from django.utils import timezone
 
 from clinic.measurements.kinds import KINDS
-from clinic.models import Flag, Measurement, Referral
+from clinic.models import Flag, Measurement, Patient, Referral
 from screening.models import Decision, Screening, TechniqueResult
 from screening.rules import Result
 from therapy.models import (
@@ -21,6 +21,7 @@ from therapy.models import (
     TreatmentSession,
     TreatmentStaff,
 )
+from therapy.orders.selectors import first_of_line
 from therapy.pages.record_checks.registry import Finding, found, holds
 from therapy.sessions.matching import Treatment, Window, match
 from therapy.sessions.rules import REASONS, dose_of
@@ -93,13 +94,14 @@ def sputum_is_told_once() -> Iterable[Finding]:
 
 @holds("a due window's state is what the treatments recorded for it say")
 def windows_are_what_was_recorded() -> Iterable[Finding]:
+    care = first_of_line(Patient.objects.all())
     windows: dict[object, list[DueWindow]] = defaultdict(list)
     for window in DueWindow.objects.exclude(state="cancelled").order_by("earliest", "id").iterator():
-        windows[window.order_id].append(window)
+        windows[care.get(window.order_id, window.order_id)].append(window)
     treatments: dict[object, list[TreatmentSession]] = defaultdict(list)
     for row in _valid():
         if row.order_id is not None:
-            treatments[row.order_id].append(row)
+            treatments[care.get(row.order_id, row.order_id)].append(row)
     for order, of_order in windows.items():
         rows = {row.pk: row for row in treatments[order]}
         filled = match(
