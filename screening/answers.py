@@ -1,12 +1,13 @@
 """What may be answered to a row or a number, and until when an answer counts. Pure, without clock and database."""
 
 import datetime as dt
+import functools
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
 from clinic.calculation import NotCalculable
-from screening.table import Condition, Number, Table
+from screening.table import Condition, Life, Number, Table
 
 YES, NO, UNKNOWN = "yes", "no", "unknown"
 NOT_MEASURED, NO_REASON = "not_measured", "no_reason_to_measure"
@@ -123,3 +124,24 @@ def too_old(key: str, answer: Answer, table: Table, at: dt.datetime) -> bool:
     """Whether the answer given under a row's or a number's key says something, and is older than its shelf life."""
     of = table.conditions[key] if key in table.conditions else table.numbers[key]
     return answer.value not in (UNKNOWN, NOT_MEASURED) and expired(answer, of, table, at)
+
+
+def keys_too_old(answers: Mapping[str, Answer], table: Table, at: dt.datetime) -> list[str]:
+    """The keys whose answer says something, and is older than its shelf life: `too_old` over all of them at once."""
+    latest = {life: at - length for life, length in table.shelf_lives.items()}
+    lives = _lives(table)
+    return [
+        key
+        for key, answer in answers.items()
+        if answer.at is not None
+        and (oldest := latest.get(lives[key])) is not None
+        and answer.at < oldest
+        and answer.value not in (UNKNOWN, NOT_MEASURED)
+    ]
+
+
+@functools.lru_cache(maxsize=64)
+def _lives(table: Table) -> Mapping[str, Life]:
+    return {one.key: one.life for one in table.numbers.values()} | {
+        one.key: one.life for one in table.conditions.values()
+    }

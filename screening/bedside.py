@@ -22,12 +22,15 @@ class Stands:
         return (*self.ahead.contributions, *self.by_age)
 
     @property
+    def result(self) -> Result:
+        """The result for beginning at that time, alone."""
+        return rules.worst(part.result for part in self.parts)
+
+    @property
     def begin(self) -> TechniqueResult:
         """The result for beginning at that time. A finding that bars goes on barring, however old it is."""
         parts = tuple(sorted(self.parts, key=lambda part: -SEVERITY[part.result]))
-        return TechniqueResult(
-            self.ahead.technique, rules.worst(part.result for part in parts), parts, self.ahead.missing
-        )
+        return TechniqueResult(self.ahead.technique, self.result, parts, self.ahead.missing)
 
 
 def stands(
@@ -36,16 +39,23 @@ def stands(
     *,
     at: dt.datetime,
     techniques: Iterable[str] | None = None,
+    ahead: Mapping[str, TechniqueResult] | None = None,
 ) -> dict[str, Stands]:
     """What the answers say of each technique as they stand, and what must be asked again by ``at`` (invariant 4).
 
+    Args:
+        ahead: what `screen` says of these answers as they stand, where it has been worked out before.
     Raises: NotCalculable as `screen` does.
     """
     wanted = tuple(table.techniques) if techniques is None else tuple(techniques)
-    ahead = rules.screen(answers, table, techniques=wanted)
-    if not any(rules.too_old(key, answer, table, at) for key, answer in answers.items()):
+    if ahead is None:
+        ahead = rules.screen(answers, table, techniques=wanted)
+    bears_on = rules.rows_by_answer(table)
+    rows = {row for key in rules.keys_too_old(answers, table, at) for row in bears_on.get(key, ())}
+    if not rows:
         return {key: Stands(one, ()) for key, one in ahead.items()}
-    aged = rules.screen(answers, table, techniques=wanted, at=at)
+    # The other rows say the same at that time as they do as they stand.
+    aged = rules.screen(answers, table, techniques=wanted, at=at, rows=rows)
     return {key: Stands(one, _open_by_age(one, aged[key], answers, table, at)) for key, one in ahead.items()}
 
 

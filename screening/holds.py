@@ -170,6 +170,7 @@ def judge(
     decisions: Sequence[GivenDecision],
     table: Table,
     lifts: Sequence[lifting.Lift] = (),
+    stands: bedside.Stands | None = None,
 ) -> Guard:
     """Invariants 3 and 4: what holds a technique at a time, for a purpose.
 
@@ -178,6 +179,7 @@ def judge(
         decisions: of this patient and technique, newest first; each counts until it ran out or ended.
         table: the rule table as it holds at that time under local policy.
         lifts: of this patient; each counts while it stands, for the answer it was made for.
+        stands: what the screening's answers say of the technique at that time by this table, where known already.
     """
     if screening is None:
         return Guard(
@@ -190,7 +192,8 @@ def judge(
             held_because=("No screening has been recorded",),
         )
     try:
-        stands = bedside.stands(screening.answers, table, techniques=[technique], at=at)[technique]
+        if stands is None:
+            stands = bedside.stands(screening.answers, table, techniques=[technique], at=at)[technique]
     except NotCalculable as error:
         return Guard(
             technique=technique,

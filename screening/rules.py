@@ -6,7 +6,7 @@ clinician must decide, incomplete, do not start; it lists every cell that counts
 
 import datetime as dt
 import functools
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import NamedTuple
@@ -24,6 +24,7 @@ from screening.answers import (
     check,
     check_unmeasured,
     expired,
+    keys_too_old,
     too_old,
 )
 from screening.table import Cell, Condition, Grade, Table, Threshold
@@ -45,7 +46,9 @@ __all__ = [
     "check",
     "check_unmeasured",
     "expired",
+    "keys_too_old",
     "row_state",
+    "rows_by_answer",
     "screen",
     "too_old",
     "worst",
@@ -115,6 +118,7 @@ def screen(
     *,
     techniques: Iterable[str] | None = None,
     at: dt.datetime | None = None,
+    rows: Collection[str] | None = None,
 ) -> dict[str, TechniqueResult]:
     """The result for each technique.
 
@@ -124,6 +128,7 @@ def screen(
         techniques: only these; all when left out.
         at: with a time, an answer older than its shelf life by then counts as unknown (needed to begin);
             without one every answer counts as it stands (ahead of time).
+        rows: only what these rows say, where the rest is known of a call before; all when left out.
 
     Raises:
         NotCalculable: unknown_field, wrong_type, out_of_range, or inconsistent when a row and its number
@@ -134,11 +139,16 @@ def screen(
     wanted = tuple(table.techniques) if techniques is None else tuple(techniques)
     found: dict[str, tuple[list[Contribution], ...]] = {key: ([], [], []) for key in wanted}
     missing: dict[str, list[str]] = {key: [] for key in wanted}
-    for condition in grid.rows_for(wanted):
+    bearing = grid.rows_for(wanted)
+    for condition in bearing if rows is None else [one for one in bearing if one.key in rows]:
         if not condition.thresholds:
             answer = answers.get(condition.key)
             # Nearly every row of nearly every screening: answered no, and in date.
-            if answer is not None and answer.value in _NO_WORDS and not expired(answer, condition, table, at):
+            if (
+                answer is not None
+                and answer.value in _NO_WORDS
+                and (at is None or not expired(answer, condition, table, at))
+            ):
                 continue
         verdict = _verdict(condition, answers, table, at)
         local = _local(condition, answers, table, at)
@@ -167,6 +177,16 @@ def worst(results: Iterable[Result]) -> Result:
 def answered_with(condition: Condition) -> tuple[str, ...]:
     """Every key whose answer bears on a row: its own, its numbers, and what says whether they are asked."""
     return (condition.key, *_numbers_of(condition))
+
+
+@functools.lru_cache(maxsize=64)
+def rows_by_answer(table: Table) -> Mapping[str, tuple[str, ...]]:
+    """The rows on which each key's answer bears."""
+    found: dict[str, tuple[str, ...]] = {}
+    for condition in table.conditions.values():
+        for key in answered_with(condition):
+            found[key] = (*found.get(key, ()), condition.key)
+    return found
 
 
 def row_state(

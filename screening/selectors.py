@@ -14,6 +14,7 @@ from clinic.patients import selectors as patient_selectors
 from clinic.patients.models import Patient, PatientIdentity
 from clinic.records import Refused
 from screening import rules, table
+from screening.bedside import Stands
 from screening.holds import GivenDecision, GivenScreening, Guard, Purpose, after_move, judge
 from screening.lifts import selectors as lifts
 from screening.lifts.rules import Lift
@@ -98,15 +99,24 @@ def known(patients: set[UUID], earliest: dt.datetime, latest: dt.datetime) -> Kn
     )
 
 
-def judged(read: Known, ask: Ask, purpose: Purpose, *, policy: Collection[Rule] | None = None) -> Guard:
+def judged(
+    read: Known,
+    ask: Ask,
+    purpose: Purpose,
+    *,
+    policy: Collection[Rule] | None = None,
+    stands: Stands | None = None,
+) -> Guard:
     """The guard from what was read.
 
     Args:
         policy: local rules to judge by instead of those in force, as when asking what a change would do.
+        stands: what the answers say of the technique under that policy, where it has been worked out before.
     """
     patient_id, technique, at = ask
     screening = read.in_force(patient_id, at)
-    held = (*(read.policy.in_force(at) if policy is None else policy), *_noted_before(screening))
+    before = _noted_before(screening)
+    held = (*(read.policy.in_force(at) if policy is None else policy), *before)
     found = judge(
         technique,
         at,
@@ -115,6 +125,7 @@ def judged(read: Known, ask: Ask, purpose: Purpose, *, policy: Collection[Rule] 
         decisions=[each for each in read.decisions.get(patient_id, ()) if each.technique == technique],
         table=policy_rules.effective(table.current(), held),
         lifts=read.lifts.get(patient_id, ()),
+        stands=None if before else stands,
     )
     moved_at = next((moved for moved in read.moves.get(patient_id, ()) if moved <= at), None)
     found = after_move(found, screening, moved_at)

@@ -11,11 +11,12 @@ from uuid import UUID
 from clinic.calculation import NotCalculable
 from clinic.patients.models import Patient, PatientState
 from screening import bedside, ordered, rules, selectors, table, words
+from screening.bedside import Stands
 from screening.holds import GivenScreening, Purpose
 from screening.policy import rules as policies
 from screening.policy import selectors as stored
 from screening.policy.rules import Rule
-from screening.rules import Result, TechniqueResult
+from screening.rules import Result
 from screening.table import Table
 
 
@@ -89,12 +90,12 @@ def compare(
         screening = read.in_force(patient_id, at)
         if screening is None or not _may_change(screening, rows, old, new, at):
             continue
-        found = tuple(_changes(screening, old, new, at, by_age=by_age, of=techniques))
+        found = tuple(_changes(screening, old, new, at, rows=rows, by_age=by_age, of=techniques))
         if found:
             purpose = Purpose.BEGIN if by_age else Purpose.DISPLAY
             changes[patient_id] = tuple(
-                _judged(one, read, (patient_id, one.technique, at), purpose, policy=(before, after))
-                for one in found
+                _judged(one, both, read, (patient_id, one.technique, at), purpose, policy=(before, after))
+                for one, both in found
             )
     return Preview(len(wanted), {key: kept for key, of in changes.items() if (kept := _telling(of))}, by_age)
 
@@ -116,9 +117,8 @@ def _may_change(
 ) -> bool:
     """Whether anything that differs between the two bears on these answers: quickly said for most patients."""
     answers = screening.answers
-    if old.shelf_lives != new.shelf_lives and any(
-        rules.too_old(key, one, old, at) is not rules.too_old(key, one, new, at)
-        for key, one in answers.items()
+    if old.shelf_lives != new.shelf_lives and (
+        rules.keys_too_old(answers, old, at) != rules.keys_too_old(answers, new, at)
     ):
         return True
     try:
@@ -128,32 +128,46 @@ def _may_change(
 
 
 def _changes(
-    screening: GivenScreening, old: Table, new: Table, at: dt.datetime, *, by_age: bool, of: Iterable[str]
-) -> Iterable[Change]:
+    screening: GivenScreening,
+    old: Table,
+    new: Table,
+    at: dt.datetime,
+    *,
+    rows: Collection[str],
+    by_age: bool,
+    of: Iterable[str],
+) -> Iterable[tuple[Change, tuple[Stands, Stands]]]:
+    """The techniques on which something else counts afterwards, each with what the answers say before and after."""
+    answers = screening.answers
     try:
-        before, after = (_results(screening, each, at, by_age=by_age) for each in (old, new))
+        was = rules.screen(answers, old)
+        will = rules.screen(answers, new) if rows else was
+        before, after = (
+            bedside.stands(answers, held, at=at, ahead=said)
+            if by_age
+            else {key: Stands(one, ()) for key, one in said.items()}
+            for held, said in ((old, was), (new, will))
+        )
     except NotCalculable:
         return
     is_ordered = set(of)
     for technique, one in before.items():
-        if _weighed(one) != _weighed(after[technique]):
-            yield Change(technique, one.result, after[technique].result, technique in is_ordered)
+        other = after[technique]
+        if one.ahead is other.ahead and not one.by_age and not other.by_age:
+            continue
+        if _weighed(one) == _weighed(other):
+            continue
+        said = Change(technique, one.result, other.result, technique in is_ordered)
+        yield said, (one, other)
 
 
-def _results(
-    screening: GivenScreening, held: Table, at: dt.datetime, *, by_age: bool
-) -> dict[str, TechniqueResult]:
-    if by_age:
-        return {key: one.begin for key, one in bedside.stands(screening.answers, held, at=at).items()}
-    return rules.screen(screening.answers, held)
-
-
-def _weighed(found: TechniqueResult) -> set[tuple[str, Result]]:
-    return {(part.cell.condition, part.result) for part in found.contributions}
+def _weighed(found: Stands) -> set[tuple[str, Result]]:
+    return {(part.cell.condition, part.result) for part in found.parts}
 
 
 def _judged(
     one: Change,
+    both: tuple[Stands, Stands],
     read: selectors.Known,
     ask: selectors.Ask,
     purpose: Purpose,
@@ -163,14 +177,15 @@ def _judged(
     """The change with what the guard says of it, by decisions and lifts as well, where the technique is ordered."""
     if not one.is_ordered:
         return one
-    by_age_alone = (one.before, one.after) == (Result.NONE_FOUND, Result.INCOMPLETE)
-    if by_age_alone and not read.moves.get(ask[0]):
-        return replace(
-            one, holds=True
-        )  # the guard lets through what has no finding, and nothing that is open
+    if _result_alone_tells(read, ask):
+        was_free, is_free = (result is Result.NONE_FOUND for result in (one.before, one.after))
+        return replace(one, holds=was_free and not is_free, frees=is_free and not was_free)
     if one.before is one.after is Result.INCOMPLETE:
         return one
-    was, will = (selectors.judged(read, ask, purpose, policy=held) for held in policy)
+    was, will = (
+        selectors.judged(read, ask, purpose, policy=held, stands=stands)
+        for held, stands in zip(policy, both, strict=True)
+    )
     return Change(
         one.technique,
         was.result or one.before,
@@ -178,4 +193,17 @@ def _judged(
         True,
         holds=was.allowed and not will.allowed,
         frees=was.held and not will.held,
+    )
+
+
+def _result_alone_tells(read: selectors.Known, ask: selectors.Ask) -> bool:
+    """Whether the guard has nothing to weigh but the result: no decision, lift, move or policy noted before."""
+    patient, technique, at = ask
+    screening = read.in_force(patient, at)
+    return (
+        screening is not None
+        and not screening.policy.startswith(policies.OLD_NOTE)
+        and not read.lifts.get(patient)
+        and not read.moves.get(patient)
+        and all(one.technique != technique for one in read.decisions.get(patient, ()))
     )
