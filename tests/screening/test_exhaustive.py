@@ -118,6 +118,30 @@ def test_each_band_of_each_number_answers_exactly_its_rows():
         agrees(by_number(values, {}), dict.fromkeys(said_yes, "yes"))
 
 
+def test_over_42_days_since_any_operation_no_row_of_one_is_open_and_within_them_each_is_asked_for_itself():
+    """Local, longer than the lists' 4 weeks: the days rule out only; within them a row's own answer counts."""
+    by_days = {row for row in ROWS if "days_since_surgery" in TABLE.conditions[row].numbers}
+    assert {"lung_resection_recent", "eye_surgery_recent", "spinal_surgery_recent"} < by_days
+    agrees(by_number({"days_since_surgery": 43}, {}), {})
+    for days in (0, 28, 42):
+        left = by_number({"days_since_surgery": days}, {})
+        agrees(left, dict.fromkeys(by_days, LEFT_OUT))
+        for row in by_days:
+            others = dict.fromkeys(by_days - {row}, "no")
+            for state in ("yes", "no", "unknown"):
+                words = {key: Answer(said, NOW) for key, said in (others | {row: state}).items()}
+                agrees(left | words, {row: state})
+
+
+def test_a_peak_cough_flow_of_any_size_changes_no_result():
+    """It stands beside whether cough assistance helps (270 and 160 L/min, from memory), and bars nothing."""
+    for flow in (10, 159, 160, 269, 270, 900):
+        assert by_number({"peak_cough_flow_l_per_min": flow}, {}).keys() > ALL_NO.keys()
+        for state in ("yes", "unknown"):
+            for row in ROWS:
+                agrees(by_number({"peak_cough_flow_l_per_min": flow}, {row: state}), {row: state})
+
+
 @pytest.mark.slow
 def test_each_two_conditions_together():
     """3,081 pairs, each in every combination of yes, unknown, and out of date."""

@@ -264,6 +264,7 @@ def test_a_milder_band_stricter_than_the_harsher_one_beside_it_is_found():
     assert policy.out_of_order(policy.effective(TABLE, [scant, more])) == ""
 
 
+@pytest.mark.slow
 @given(st.lists(RULES, max_size=4), st.sampled_from(list(TABLE.numbers)), st.randoms(use_true_random=False))
 @settings(max_examples=150)
 def test_a_number_moving_to_harm_never_counts_less_under_what_may_be_saved(held, key, mixed):
