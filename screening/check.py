@@ -52,8 +52,18 @@ def numbers_of(rows: Iterable[str], table: Table) -> tuple[str, ...]:
 
 
 def found_before(rows: Iterable[str], earlier: Mapping[str, Answer], table: Table) -> frozenset[str]:
-    """Those of `rows` that the last answer found to be so: each is asked for itself, and no tick denies it."""
-    return frozenset(key for key in rows if _said(key, earlier, table)[0] == rules.YES)
+    """Those of `rows` that the last answer found to be so, or whose number was wanted and not measured.
+
+    Each is asked for itself, and no tick denies it.
+    """
+    return frozenset(
+        key for key in rows if (said := _said(key, earlier, table))[0] == rules.YES or _wanted(said, earlier)
+    )
+
+
+def not_measured(rows: Iterable[str], earlier: Mapping[str, Answer], table: Table) -> frozenset[str]:
+    """Those of `rows` that are open because their number is wanted and was not measured."""
+    return frozenset(key for key in rows if _wanted(_said(key, earlier, table), earlier))
 
 
 def to_keep(
@@ -81,7 +91,7 @@ def carried(
     """The earlier answers that stand beside new ones.
 
     A new number replaces the words of its rows. A new word replaces the numbers of its row; what such a number
-    had said of its other rows stays as their word.
+    had said of its other rows stays as their word, also that it is wanted and was not measured.
 
     Args:
         earlier: the answers of the screening in force, by key.
@@ -108,7 +118,13 @@ def carried(
     for number in stands & by_word:
         for row in table.numbers[number].conditions:
             state, answered_by = _said(row, earlier, table)
-            if row in new or row in by_number or answered_by != number or state == rules.UNKNOWN:
+            if row in new or row in by_number or answered_by != number:
+                continue
+            if _wanted((state, answered_by), earlier):
+                # Nobody has answered this row: its earlier "no" stood back behind the number that is wanted.
+                found[row] = Carried(number, rules.NOT_MEASURED)
+                continue
+            if state == rules.UNKNOWN:
                 continue
             if row not in found or _older(found[row], earlier[number], earlier):
                 found[row] = Carried(number, state)
@@ -121,6 +137,13 @@ def _older(own: Carried, number: Answer, earlier: Mapping[str, Answer]) -> bool:
     if word.value not in (rules.YES, rules.NO):
         return True
     return word.at is not None and (number.at is None or word.at < number.at)
+
+
+def _wanted(said: tuple[str, str], earlier: Mapping[str, Answer]) -> bool:
+    """Whether a row is open because what answers it is wanted and was not measured."""
+    state, answered_by = said
+    given = earlier.get(answered_by)
+    return state == rules.UNKNOWN and given is not None and given.value == rules.NOT_MEASURED
 
 
 def _said(row: str, earlier: Mapping[str, Answer], table: Table) -> tuple[str, str]:

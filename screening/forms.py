@@ -13,7 +13,7 @@ from clinic import formats
 from clinic.calculation import NotCalculable
 from clinic.forms import ClinicForm, MomentField, NumberField, OneOf, SomeOf
 from screening import rules, selectors, words
-from screening.check import NOT_ASKED, found_before
+from screening.check import NOT_ASKED, found_before, not_measured
 from screening.decision_reasons import AGAINST, EITHER, PROCEED
 from screening.decisions.offers import Offer
 from screening.models import Screening
@@ -215,9 +215,8 @@ class ScreeningForm(ClinicForm):
                 self.add_error(key, "Give {the_name} as a number, or say why there is none, not both")
         for key in sorted(self._left_open()):
             if key in self.found:
-                self.add_error(
-                    key, "Answer {the_name}: it was so last time, and the choice for all does not cover it"
-                )
+                why = "it was so last time" if key not in self.wanted else "its number is wanted"
+                self.add_error(key, f"Answer {{the_name}}: {why}, and the choice for all does not cover it")
         return cleaned
 
     @property
@@ -254,6 +253,11 @@ class ScreeningForm(ClinicForm):
             and self._given(condition.key) is None
             and not any(self._given(number) is not None for number in condition.deciding_numbers)
         }
+
+    @property
+    def wanted(self) -> frozenset[str]:
+        """Of what is answered for itself the rows that were not so: their number is wanted and was not measured."""
+        return not_measured(self.found, self.earlier, self.table)
 
     @property
     def unusual(self) -> dict[str, str]:

@@ -11,6 +11,7 @@ from clinic.records import Refused
 from clinic.referrals.followers import ConditionsTold
 from clinic.units import selectors as units
 from screening import check, hold_services, services, table
+from screening.selectors import FILE_KEY
 
 REASON = "from a referral file"
 
@@ -51,7 +52,7 @@ def _ask(told: ConditionsTold, refused: Refused, at: dt.datetime) -> None:
     )
     flag, opened = attention.open_flag(
         kind=FlagKind.DECIDE,
-        key=f"file:{told.patient.pk}:{'+'.join(sorted(told.conditions))}"[:140] + f":{at:%Y%m%d%H%M}",
+        key=f"{FILE_KEY}{told.patient.pk}:{'+'.join(sorted(told.conditions))}"[:140] + f":{at:%Y%m%d%H%M}",
         words=words,
         due_at=at + dt.timedelta(minutes=units.number("decide_by_minutes")),
         patient=told.patient,

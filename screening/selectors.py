@@ -27,6 +27,8 @@ Ask = tuple[UUID, str, dt.datetime]
 THOUSANDTHS = 1000
 ANYBODY_LICENSED = "a licensed clinician"
 HOLD_KEY = "decide:"  # how the keys of the flags begin that stand for the guard's holds
+# How the keys begin of the flags of a finding that could not be answered at once: they wait for a whole screening.
+FOUND_KEY, STOP_SIGN_KEY, FILE_KEY = "found:", "stop-sign:", "file:"
 
 
 def guard(patient: Patient | UUID, technique: str, at: dt.datetime, *, purpose: Purpose | str) -> Guard:
@@ -259,9 +261,24 @@ def open_hold_flags(patients: Collection[UUID]) -> list[Flag]:
             patient_id__in=patients,
             kind=FlagKind.DECIDE,
             key__startswith=HOLD_KEY,
+            subject_type="",  # one about a treatment stands for a finding, not for the guard's hold
             state__in=(FlagState.OPEN, FlagState.PUT_OFF),
         ).order_by("-due_at", "id")
     )
+
+
+def unanswered_findings(patient_id: UUID) -> list[Flag]:
+    """The open flags of findings that could not be answered at once, and wait for a whole screening."""
+    keys = (
+        Q(key__startswith=FOUND_KEY)
+        | Q(key__startswith=STOP_SIGN_KEY)
+        | Q(key__startswith=FILE_KEY)
+        | (Q(key__startswith=HOLD_KEY) & ~Q(subject_type=""))
+    )
+    rows = Flag.objects.filter(
+        keys, patient_id=patient_id, kind=FlagKind.DECIDE, state__in=(FlagState.OPEN, FlagState.PUT_OFF)
+    )
+    return list(rows.order_by("due_at", "id"))
 
 
 def _flags(patients: set[UUID]) -> dict[tuple[UUID, str], Flag]:

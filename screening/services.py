@@ -259,6 +259,10 @@ def _afterwards(row: Screening, *, by: Person, late: bool, patient_seen: bool) -
     if not late:
         hold_services.tell_holds(by=by, patient=row.patient, at=row.started_at)
         moves.close_screened_again(row.patient, row, by=by)
+    if not late and row.whole_at == row.started_at:
+        for flag in selectors.unanswered_findings(row.patient_id):
+            if flag.opened_at <= row.started_at:
+                attention.close_flag(flag, by=by, outcome="done", words="Screened again")
 
 
 def _require_visible(by: Person, patient: Patient) -> None:

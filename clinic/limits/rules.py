@@ -188,6 +188,8 @@ KIND_OF_SIGN: Mapping[str, str] = {
     "respiratory_rate": "respiratory_rate_per_min",
     "systolic": "systolic_mmhg",
 }
+# Royal College of Physicians 2017: scale 2 is for hypercapnic respiratory failure with a target of 88 to 92 %.
+SCALE_2_TARGET = (88, 92)
 # Adults only, by analogy with the mobilisation of intensive-care patients (review, 2020, tables 5-6, second hand).
 # There is no paediatric number here: none was seen in a source.
 ADULT_DEFAULT = Limits(40, 130, 5, 40, 90, 180)

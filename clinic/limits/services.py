@@ -12,7 +12,7 @@ from clinic.access import CLINICAL, NotPermitted, Role, patients_visible_to, req
 from clinic.audit import services as audit
 from clinic.limits import selectors
 from clinic.limits.models import AgeBandLimits, SpO2Scale, StopLimits
-from clinic.limits.rules import KIND_OF_SIGN, LIMIT_FIELDS, SIGNS, AgeBand
+from clinic.limits.rules import KIND_OF_SIGN, LIMIT_FIELDS, SCALE_2_TARGET, SIGNS, AgeBand
 from clinic.measurements.kinds import kind
 from clinic.patients import selectors as patients
 from clinic.patients.models import Patient
@@ -22,8 +22,6 @@ from clinic.staff.models import Person
 Episode = TypeVar("Episode", bound=EpisodeModel)
 
 MOST_CHANGE_PERCENT = 100
-# Royal College of Physicians 2017: scale 2 is for hypercapnic respiratory failure with a target of 88 to 92 %.
-SCALE_2_TARGET = (88, 92)
 
 
 @transaction.atomic

@@ -18,6 +18,7 @@ from clinic.limits import selectors as limits
 from clinic.limits.models import SpO2Scale
 from clinic.limits.rules import (
     KIND_OF_SIGN,
+    SCALE_2_TARGET,
     Finding,
     OxygenGiven,
     Saturation,
@@ -28,7 +29,7 @@ from clinic.limits.rules import (
 )
 from clinic.measurements.kinds import kind as kind_of
 from clinic.measurements.models import Measurement, MeasurementSet, SetKind
-from clinic.patients.models import Patient
+from clinic.patients.models import Patient, SpO2Target
 from clinic.staff.models import Person
 from screening import pages, rules, table
 from screening.measures import CoughFlow, DeviceRange, Range, device_range, peak_cough_flow
@@ -38,6 +39,10 @@ from screening.numbers.services import COUGH_FLOW
 from screening.selectors import answers_of
 
 MOST_SHOWN = 24
+SCALE_TO_DECIDE = (
+    "No score: scale 2 was set for a target range of 88 to 92 %, and that range does not hold. A licensed clinician "
+    "sets the scale again."
+)
 _MISSING_WORDS = {
     "/pregnant": "whether the patient is pregnant",
     "/respiratory_rate_per_min": "respiratory rate",
@@ -147,16 +152,27 @@ _UNITS = {
 
 
 def vital_signs(patient: Patient, *, most: int = MOST_SHOWN) -> list[VitalSigns]:
-    """The newest sets of a patient, the newest first. Three queries."""
+    """The newest sets of a patient, the newest first. Four queries at most."""
     rows = _sets(_of(patient, SetKind.VITAL_SIGNS)).order_by("-measured_at", "-id")[:most]
     scales = list(SpO2Scale.objects.filter(patient=patient).order_by("-started_at", "-pk"))
-    return [scored(row, patient, scales) for row in rows]
+    targets: list[SpO2Target] = []
+    if any(each.scale == 2 for each in scales):
+        targets = list(SpO2Target.objects.filter(patient=patient).order_by("-started_at", "-pk"))
+    return [scored(row, patient, scales, targets) for row in rows]
 
 
-def scored(row: MeasurementSet, patient: Patient, scales: Sequence[SpO2Scale]) -> VitalSigns:
-    """One set, scored on the scale that held when it was measured."""
+def scored(
+    row: MeasurementSet, patient: Patient, scales: Sequence[SpO2Scale], targets: Sequence[SpO2Target]
+) -> VitalSigns:
+    """One set, scored on the scale that held when it was measured.
+
+    Scale 2 was decided for one target range; once another one holds, nothing is scored until it is decided again:
+    a low saturation would lose its points.
+    """
     values = {each.kind: each for each in row.measurements.all()}
     given = news2_input(row, patient, scales)
+    if given["spo2_scale"] == 2 and not _target_of_scale_2(targets, row.measured_at):
+        return VitalSigns(row, values, 2, None, SCALE_TO_DECIDE)
     try:
         score, why = news2(**given), ""
     except NotCalculable as refusal:
@@ -190,6 +206,17 @@ def scale_at(scales: Sequence[SpO2Scale], at: datetime) -> int:
         each for each in scales if each.started_at <= at and (each.ended_at is None or each.ended_at > at)
     ]
     return max(held, key=lambda each: each.started_at).scale if held else 1
+
+
+def _target_of_scale_2(targets: Sequence[SpO2Target], at: datetime) -> bool:
+    """Whether the target range in force at a time is the one for which scale 2 is."""
+    held = [
+        each for each in targets if each.started_at <= at and (each.ended_at is None or each.ended_at > at)
+    ]
+    if not held:
+        return False
+    newest = max(held, key=lambda each: each.started_at)
+    return (newest.low_percent, newest.high_percent) == SCALE_2_TARGET
 
 
 def findings(sets: Sequence[VitalSigns], watch: Watch) -> list[Finding]:

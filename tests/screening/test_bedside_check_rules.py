@@ -287,3 +287,26 @@ def test_an_old_yes_by_number_is_asked_again_whatever_was_decided():
     found = ask(Purpose.BEGIN, [weighed])
     assert (found.allowed, found.bar) == (False, Bar.OUT_OF_DATE)
     assert "platelets_20_to_49" in check.to_ask(found, TABLE)
+
+
+# Wanted, not measured
+
+
+def wanted_platelets() -> dict[str, Answer]:
+    """The number is wanted; both of its rows were once answered no, which does not count beside it."""
+    return answered({}, {}) | {"platelets_10e9_per_l": Answer(rules.NOT_MEASURED, ago(10))}
+
+
+def test_a_word_for_one_row_leaves_the_other_row_of_a_wanted_number_open():
+    earlier = wanted_platelets()
+    assert rules.row_state("platelets_under_20", earlier, TABLE)[0] == rules.UNKNOWN
+    now = after(earlier, {"platelets_20_to_49": rules.NO})
+    assert rules.row_state("platelets_20_to_49", now, TABLE)[0] == rules.NO
+    assert rules.row_state("platelets_under_20", now, TABLE)[0] == rules.UNKNOWN
+    assert now["platelets_under_20"].value == rules.NOT_MEASURED
+
+
+def test_no_tick_denies_a_row_whose_number_is_wanted():
+    rows = ("platelets_20_to_49", "platelets_under_20", "epistaxis")
+    assert check.found_before(rows, wanted_platelets(), TABLE) == {"platelets_20_to_49", "platelets_under_20"}
+    assert check.not_measured(rows, wanted_platelets(), TABLE) == {"platelets_20_to_49", "platelets_under_20"}

@@ -75,6 +75,7 @@ def activate(*, by: Person, order: Order, read_back: bool = False) -> Order:
         raise Refused("read_back", "Read the telephone order back to the prescriber before it starts.")
     _check(patient, prescription)
     _check_patient_may_start(patient, order.technique, at)
+    _check_looked_at_after_stop(patient, order.technique)
     _check_none_in_force(patient, order.technique, at)
     _end_what_ran_out(patient, order.technique, by, at)
     new = _new_row(by, patient, prescription, draft=False)
@@ -150,10 +151,12 @@ def hold(*, by: Person, order: Order, reason: str, decides: str, decide_by: date
 def hold_after_stop(*, by: Person, order: Order, reason: str, at: datetime) -> OrderHold | None:
     """Let an order rest after a treatment was stopped, until the patient was screened again or somebody decided.
 
-    A hold that a person made before goes on under these terms. None where the order is no longer in force.
+    A hold that a person made before goes on under these terms. Where the order was changed while it was given, the
+    one that took its place rests. None where none is in force any more.
     """
     require(by, *CLINICAL)
     _seen_by(by, order.patient)
+    order = selectors.by_then(order, at)
     if order.draft or order.ended_at is not None:
         return None
     new = OrderHold(
@@ -299,6 +302,17 @@ def _check_patient_may_start(patient: Patient, technique: str, at: datetime) -> 
     verdict = screenings.guard(patient, technique, at, purpose="activate")
     if not verdict.allowed:
         raise Refused("order", f"On hold: {'; '.join(verdict.held_because)}.")
+
+
+def _check_looked_at_after_stop(patient: Patient, technique: str) -> None:
+    """A treatment that was stopped holds its technique, not only the order of that time: another order waits too."""
+    last = (
+        OrderHold.objects.filter(order__patient=patient, order__technique=technique, wants_screening=True)
+        .order_by("-started_at", "-pk")
+        .first()
+    )
+    if last is not None and not screenings.looked_at_since(patient.pk, technique, selectors.held_since(last)):
+        raise Refused("order", "A treatment was stopped: screen again, or have it decided, before it starts.")
 
 
 def _check_none_in_force(patient: Patient, technique: str, at: datetime) -> None:

@@ -8,10 +8,15 @@ from django.utils import timezone
 from clinic import formats
 from clinic.attention import services as attention
 from clinic.attention.models import Flag, FlagKind
+from clinic.measurements.kinds import kind as kind_of
+from clinic.measurements.models import Measurement
 from clinic.models import Patient, Person
 from clinic.units import selectors as units
+from screening import hold_services
 from screening.holds import Guard
-from screening.selectors import guard
+from screening.models import ForcedTestCheck
+from screening.numbers.services import FORCED
+from screening.selectors import FOUND_KEY, STOP_SIGN_KEY, guard
 from screening.table import current as rule_table
 from therapy.orders.models import Order, OrderHold
 from therapy.orders.selectors import orders_in_force, technique_words
@@ -20,6 +25,8 @@ from therapy.sessions import words as words_of
 from therapy.sessions.models import AdverseEvent, Delivered, TreatmentSession, TreatmentStop
 
 LEAD = "the department lead"
+# For so long the list of forced breathing tests, once asked, stands for a later test (local convention).
+LIST_COUNTS = timedelta(hours=24)
 # A clock that is further off than this makes the time of care doubtful (local convention).
 CLOCK_OFF = timedelta(minutes=2)
 
@@ -47,6 +54,7 @@ def after_recording(
     if treatment.outside_rules:
         outside_rules_flag(treatment, by=by, reasons=reasons, at=at, source=source)
     overlap_check(treatment, by=by, at=at, source=source)
+    forced_test_flag(treatment, by=by, at=at, source=source)
     if treatment.needs_signature:
         ask_for_signature(treatment, by=by, at=at, source=source)
     offset = timedelta(milliseconds=abs(treatment.clock_offset_ms or 0))
@@ -61,6 +69,29 @@ def outside_rules_flag(
     """Flag a treatment that the guard, a hold or the want of an order would have held."""
     words = f"{technique_words(treatment.technique)} was given outside the rules: {'; '.join(reasons)}."
     _open(treatment, FlagKind.OUTSIDE_RULES, words, at, by=by, source=source, occasion=_occasion(treatment))
+
+
+def forced_test_flag(treatment: TreatmentSession, *, by: Person, at: datetime, source: str = "web") -> None:
+    """Flag a forced breathing test that came with a treatment and whose list was not asked in the day before it.
+
+    What was measured is kept: the test has been done. Somebody looks whether it ought to have been.
+    """
+    taken = Measurement.objects.filter(treatment_id=treatment.pk, kind__in=FORCED, entered_in_error=False)
+    kinds_taken = sorted(set(taken.values_list("kind", flat=True)))
+    start = treatment.started_at
+    asked = ForcedTestCheck.objects.filter(
+        patient=treatment.patient_id,
+        taken_with__entered_in_error=False,
+        taken_with__measured_at__range=(start - LIST_COUNTS, treatment.ended_at or start),
+    )
+    if not kinds_taken or asked.exists():
+        return
+    what = ", ".join(kind_of(each).words for each in kinds_taken)
+    words = (
+        f"Forced breathing test in this treatment ({what}), and its list was not asked before it: "
+        "check that nothing spoke against the test."
+    )
+    _open(treatment, FlagKind.CHECK_ENTRY, words, at, by=by, source=source, occasion="forced-test")
 
 
 def overlap_check(treatment: TreatmentSession, *, by: Person, at: datetime, source: str = "web") -> None:
@@ -163,13 +194,21 @@ def screen_again_flag(
         f"Found at the bedside: {'; '.join(table.words(each) for each in conditions)}. Screen again first."
     )
     due = at + timedelta(minutes=units.number("decide_by_minutes"))
-    flag, opened = _open(
-        treatment, FlagKind.DECIDE, words, at, by=by, source=source, due=due, decides="a licensed clinician"
+    flag, opened = attention.open_flag(
+        kind=FlagKind.DECIDE,
+        key=f"{FOUND_KEY}{treatment.pk}:{treatment.version}",
+        words=words,
+        due_at=due,
+        patient=treatment.patient,
+        owner=hold_services.who_is_to_act(treatment.patient),
+        decides=hold_services.WHO_DECIDES,
+        technique=treatment.technique,
+        subject=treatment,
+        by=by,
+        source=source,
     )
     if opened:
-        attention.tell_leads(
-            words=words, kind="hold", by=by, patient=treatment.patient, flag=flag, source=source
-        )
+        _tell_hold(flag, treatment.patient, words, by=by, at=at)
 
 
 def screen_again_after_stop(
@@ -180,17 +219,18 @@ def screen_again_after_stop(
     words = f"Found at a stop: {'; '.join(table.words(each) for each in conditions)}. Screen again first."
     flag, opened = attention.open_flag(
         kind=FlagKind.DECIDE,
-        key=f"stop-sign:{stopped.pk}:{stopped.version}",
+        key=f"{STOP_SIGN_KEY}{stopped.pk}:{stopped.version}",
         words=words,
         due_at=at + timedelta(minutes=units.number("decide_by_minutes")),
         patient=stopped.patient,
-        decides="a licensed clinician",
+        owner=hold_services.who_is_to_act(stopped.patient),
+        decides=hold_services.WHO_DECIDES,
         technique=stopped.technique,
         subject=stopped,
         by=by,
     )
     if opened:
-        attention.tell_leads(words=words, kind="hold", by=by, patient=stopped.patient, flag=flag)
+        _tell_hold(flag, stopped.patient, words, by=by, at=at)
 
 
 def flags_of(treatment: TreatmentSession) -> list[Flag]:
@@ -210,6 +250,13 @@ def close_all(treatment: TreatmentSession, *, by: Person, words: str, kind: str 
         if kind is None or flag.kind == kind:
             outcome = attention.FlagOutcome.VOID if kind is None else attention.FlagOutcome.DONE
             attention.close_flag(flag, by=by, outcome=outcome, words=words)
+
+
+def _tell_hold(flag: Flag, patient: Patient, words: str, *, by: Person, at: datetime) -> None:
+    """A finding that could not be answered is told like any hold: to the leads and whoever looks after the patient."""
+    hold_services.tell_who_must_know(
+        patient, kind=hold_services.NOTICE_KIND, words=words, by=by, flag=flag, at=at
+    )
 
 
 def _occasion(treatment: TreatmentSession) -> str:

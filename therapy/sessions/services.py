@@ -369,6 +369,7 @@ def _look_again(
     if outside:
         alerts.outside_rules_flag(treatment, by=by, reasons=outside, at=now, source="web")
     alerts.overlap_check(treatment, by=by, at=now)
+    alerts.forced_test_flag(treatment, by=by, at=now)
     if treatment.needs_signature and signed_before:
         alerts.ask_for_signature(treatment, by=by, at=now)
     findings.follow_up(treatment, by=by, at=now, source="web", known=known)

@@ -75,7 +75,7 @@ def about(stopped: TreatmentStop, now: datetime, **bound: ClinicForm) -> dict[st
         "signs": list(words_of.ADVERSE_EVENTS.items()),
         "contacts": contacts.whom_to_ring(patient, [stopped.order]),
         "told": told_of(stopped),
-        "hold": orders.hold_in_force(stopped.order),
+        "hold": orders.hold_in_force(orders.by_then(stopped.order, now)),
         "checks": _checks(stopped, now, watch, bound.get("recheck_form")),
         "treatment": treatment,
         "record_address": _record_address(stopped, "treat-record") if treatment is None else "",

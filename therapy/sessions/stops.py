@@ -127,8 +127,8 @@ def name_sign(
     )
     found = [condition for condition in conditions_of(named) if condition not in before]
     now = timezone.now()
-    if found and not findings.hold_at_once(named.patient, found, by=by, at=now):
-        alerts.screen_again_after_stop(named, found, by=by, at=now)
+    if left := findings.hold_at_once(named.patient, found, by=by, at=now) if found else []:
+        alerts.screen_again_after_stop(named, left, by=by, at=now)
     return named
 
 

@@ -225,9 +225,27 @@ def test_sets_cost_the_same_number_of_queries_however_many_there_are(
 ):
     scale_two(world, cast)
     record(world, cast)
-    with django_assert_max_num_queries(3):
+    with django_assert_max_num_queries(4):
         selectors.vital_signs(world.mosswater)
     for minutes in range(1, 6):
         record(world, cast, measured_at=timezone.now() - timedelta(minutes=minutes))
-    with django_assert_max_num_queries(3):
+    with django_assert_max_num_queries(4):
         assert len(selectors.vital_signs(world.mosswater)) == 6
+
+
+def test_once_another_target_range_holds_nothing_is_scored_on_scale_two(world, cast):
+    """On scale 2 a saturation of 90 % on oxygen has no points, on scale 1 three (Royal College of Physicians, 2017)."""
+    low = signs(**(WORSE | {"spo2": 90}))
+    scale_two(world, cast)
+    record(world, cast, values=low, measured_at=timezone.now())
+    assert newest(world).score is not None
+    patients.set_spo2_target(world.mosswater, by=cast.therapist, low_percent=94, high_percent=98)
+    row = record(world, cast, values=low, measured_at=timezone.now())
+    shown = newest(world)
+    assert (shown.row, shown.score) == (row, None)
+    assert "sets the scale again" in shown.why_not
+    limit_services.set_spo2_scale(
+        world.mosswater, by=cast.therapist, scale=1, hypercapnia_confirmed=False, reason="Range is 94 to 98"
+    )
+    record(world, cast, values=low, measured_at=timezone.now())
+    assert newest(world).score.points["spo2"] == 3

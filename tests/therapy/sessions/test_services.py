@@ -4,13 +4,19 @@ from datetime import timedelta
 
 import pytest
 from django.http import Http404
+from django.utils import timezone
 
 from clinic.access import NotPermitted
 from clinic.ids import new_id
 from clinic.measurements.models import Measurement
+from clinic.measurements.services import Value
 from clinic.models import AccessGrant, AuditEvent, Flag, Notice, RecordVersion
 from clinic.records import Refused
+from screening import hold_services, table
+from screening import services as screenings
 from screening.models import Screening
+from screening.numbers import forced as forced_list
+from screening.numbers import services as numbers
 from screening.selectors import guard
 from screening.services import decide
 from tests.conftest import NOW
@@ -20,6 +26,7 @@ from tests.therapy.sessions.samples import (
     event,
     make_order,
     make_window,
+    measured,
     not_given,
     payload,
 )
@@ -404,3 +411,58 @@ def test_a_finding_that_arrives_behind_a_later_screening_asks_to_screen_again(ca
     services.record(by=cast.therapist, payload=sent(order, cast.therapist, blood=fresh), source="tablet")
     assert "Screen again first" in flags("decide")[0].words
     assert Notice.objects.filter(to=cast.lead, kind="hold").exists()
+
+
+def test_a_finding_behind_a_check_that_only_carried_the_older_answer_over_holds_from_now_on(
+    cast, order, world
+):
+    """A tablet sends late: the check made meanwhile did not ask about blood, so the finding is the newer answer."""
+    screenings.record_screening(
+        by=cast.lead, patient=world.mosswater, answers={"acute_sinusitis": "no"}, at=NOW - timedelta(minutes=1),
+        keep="all", whole=False,
+    )  # fmt: skip
+    fresh = {"seen": "fresh", "volume_ml": None}
+    services.record(by=cast.therapist, payload=sent(order, cast.therapist, blood=fresh), source="tablet")
+    found = guard(order.patient, "oscillating_pep", NOW, purpose="begin")
+    assert not found.allowed
+    assert "haemoptysis_fresh_amount_unknown" in {part.cell.condition for part in found.findings}
+    assert not [flag for flag in flags("decide") if flag.key.startswith("found:")]
+
+
+def test_a_finding_that_waits_for_a_screening_is_no_hold_of_the_guard_and_closes_by_screening(
+    cast, order, screened, world, clock
+):
+    screened(order.patient, at=NOW - timedelta(minutes=1))
+    fresh = {"seen": "fresh", "volume_ml": None}
+    services.record(by=cast.lead, payload=sent(order, cast.therapist, blood=fresh), source="tablet")
+    assert Notice.objects.filter(to=cast.therapist, kind="hold").exists()
+    hold_services.tell_holds(by=None, patient=order.patient, at=NOW)
+    hold_services.tell_all_holds(at=NOW)
+    flag = Flag.objects.get(key__startswith="found:")
+    assert flag.state == "open"
+    clock.shift(timedelta(minutes=5))
+    rows = [key for key in table.current().conditions if key != "age_under_2"]
+    asked = dict.fromkeys(rows, "no")
+    screenings.record_screening(by=cast.lead, patient=world.mosswater, answers=asked, at=timezone.now())
+    flag.refresh_from_db()
+    assert (flag.state, flag.outcome_words) == ("closed", "Screened again")
+
+
+def test_a_forced_test_that_comes_with_a_treatment_is_kept_and_its_list_is_asked_for(cast, order):
+    forced = [measured("peak_cough_flow_l_per_min", "before", 250)]
+    recorded = services.record(
+        by=cast.therapist, payload=sent(order, cast.therapist, measurements=forced), source="tablet"
+    )
+    assert recorded.outcome == "recorded"
+    assert Measurement.objects.filter(kind="peak_cough_flow_l_per_min").exists()
+    assert ["its list was not asked" in flag.words for flag in flags("check_entry")] == [True]
+
+
+def test_a_forced_test_after_its_list_was_asked_is_not_flagged(cast, order, world):
+    numbers.record_forced_test(
+        by=cast.therapist, patient=world.mosswater, measured_at=START - timedelta(hours=1),
+        values=[Value("fev1_ml", 2000)], answers={row.key: "no" for row in forced_list.rows()},
+    )  # fmt: skip
+    forced = [measured("peak_cough_flow_l_per_min", "before", 250)]
+    services.record(by=cast.therapist, payload=sent(order, cast.therapist, measurements=forced))
+    assert not flags("check_entry")

@@ -4,6 +4,7 @@ from datetime import timedelta
 
 import pytest
 from django.urls import reverse
+from django.utils import timezone
 
 from clinic.attention.models import Flag, Notice, Told
 from clinic.limits.rules import OxygenGiven
@@ -13,11 +14,12 @@ from screening import hold_services, selectors
 from screening import services as screenings
 from screening.models import Screening
 from tests.conftest import NOW
+from tests.therapy.conftest import prescription
 from tests.therapy.sessions.samples import START, make_order, make_window
 from tests.therapy.sessions.test_views import FILLED, fields_of, text
 from therapy.orders import services as orders
 from therapy.orders.models import OrderHold
-from therapy.sessions import stop_rules, stops
+from therapy.sessions import stop_page, stop_rules, stops
 from therapy.sessions.models import AdverseEvent, StopRecheck, TreatmentSession, TreatmentStop
 
 pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("clock")]
@@ -300,3 +302,40 @@ def test_the_stop_page_costs_the_same_queries_with_many_who_were_told(
         )
     with django_assert_max_num_queries(len(one.captured_queries)):
         client.get(address)
+
+
+# Another order is no way round a stop
+
+
+def test_another_order_of_the_technique_does_not_start_before_the_patient_was_screened_again(
+    stopped, cast, world, clock
+):
+    clock.shift(MINUTE)
+    orders.stop(by=cast.lead, order=stopped.order, reason="another dose")
+    draft = orders.prescribe(
+        by=cast.lead, patient=world.mosswater, prescription=prescription("oscillating_pep")
+    )
+    with pytest.raises(Refused, match="A treatment was stopped"):
+        orders.activate(by=cast.lead, order=draft)
+    clock.shift(MINUTE)
+    screen_again(world.mosswater, cast.lead, timezone.now())
+    assert orders.activate(by=cast.lead, order=draft).draft is False
+
+
+def test_a_stop_under_an_order_that_was_changed_meanwhile_rests_the_one_in_its_place(
+    order, cast, some_id, world, clock
+):
+    clock.shift(MINUTE)
+    new = orders.change(
+        by=cast.lead,
+        order=order,
+        prescription=prescription("oscillating_pep", times_a_day=2),
+        reason="less often",
+    )
+    clock.shift(MINUTE)
+    order.refresh_from_db()
+    stops.stop(by=cast.therapist, patient=world.mosswater, order=order, stop_id=some_id, at=timezone.now())
+    held = OrderHold.objects.get(ended_at__isnull=True)
+    assert (held.order, held.wants_screening) == (new, True)
+    said = stop_page.about(TreatmentStop.objects.get(), timezone.now())
+    assert said["hold"] == held
