@@ -5,6 +5,7 @@ import functools
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal as Number
+from types import MappingProxyType
 from typing import Any
 
 from django import forms
@@ -16,6 +17,7 @@ from screening import rules, selectors, words
 from screening.check import NOT_ASKED, found_before, not_measured
 from screening.decision_reasons import AGAINST, EITHER, PROCEED
 from screening.decisions.offers import Offer
+from screening.lifts.rules import Lift, lifted
 from screening.models import Screening
 from screening.questions import Kind, Question, Settling, in_order
 from screening.table import Condition, Table
@@ -107,8 +109,12 @@ class ScreeningForm(ClinicForm):
         previous: Screening | None,
         at: dt.datetime,
         ordered: Sequence[str] = (),
+        lifts: Sequence[Lift] = (),
+        measured: Mapping[str, str] = MappingProxyType({}),
         **kwargs: Any,
     ) -> None:
+        """`lifts` are those of the patient; `measured` says by key what was measured elsewhere, as an offer."""
+        self.lifts, self.measured = lifts, measured
         self.table, self.previous, self.at, self.ordered = table, previous, at, ordered
         self.earlier = selectors.answers_of(previous) if previous else {}
         self.standing = {
@@ -168,6 +174,8 @@ class ScreeningForm(ClinicForm):
             results = rules.screen(self.standing, self.table, techniques=known)
         except NotCalculable:
             return ()
+        # What is lifted for this patient bars no longer: the rest is asked, or the technique could never begin.
+        results = {key: lifted(one, self.lifts, self.at)[0] for key, one in results.items()}
         return in_order(results, self.standing, self.table, known).settlings
 
     def _alone(self) -> list[str]:
@@ -300,7 +308,9 @@ class ScreeningForm(ClinicForm):
             hard=(_edge(number.hard_low), _edge(number.hard_high)),
             soft=(_edge(number.soft_low), _edge(number.soft_high)),
             required=False,
-            help_text=self._age_words(number.key),
+            help_text=". ".join(
+                said for said in (self._age_words(number.key), self.measured.get(number.key)) if said
+            ),
             initial=None if isinstance(value, str) or value is None else round(value * 10**SCALE),
         )
 

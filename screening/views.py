@@ -22,6 +22,7 @@ from screening import check_page, ordered, pages, services, table
 from screening.check_form import CheckForm
 from screening.decisions.offers import Offer, to_order_end
 from screening.forms import DecisionForm, ScreeningForm, posted
+from screening.lifts import selectors as lifts
 from screening.numbers import selectors as numbers
 from screening.policy import selectors as policies
 
@@ -54,8 +55,9 @@ def screen(request: HttpRequest, patient_id: UUID) -> HttpResponse:
     wanted = ordered.techniques([patient.pk])[patient.pk]
     first = {"screening_id": new_id()}
     form = ScreeningForm(
-        data, table=policies.rule_table(at), previous=previous, at=at, ordered=wanted, initial=first
-    )
+        data, table=policies.rule_table(at), previous=previous, at=at, ordered=wanted, initial=first,
+        lifts=lifts.counting([patient.pk], at).get(patient.pk, ()), measured=numbers.offered(patient),
+    )  # fmt: skip
     context = _about(patient) | {"form": form, "previous": previous}
     if data is None:
         return render(request, FORM, context)

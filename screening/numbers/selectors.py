@@ -365,13 +365,26 @@ def beside(patient: Patient, techniques: Sequence[str]) -> list[Beside]:
         )
     wanted = [key for key in BESIDE_COUGH if key in techniques]
     if wanted:
-        rows = _sets(_of(patient, SetKind.FORCED).filter(measurements__kind__in=COUGH_FLOW)).distinct()
-        row = rows.order_by("-measured_at", "-id").first()
+        row = _newest_cough(patient)
         cough = _cough(row, patient) if row is not None else None
         said = f"{cough.measured}. {cough.said}" if cough else "No peak cough flow was measured."
         at = row.measured_at if row is not None else None
         found += [Beside(key, "Peak cough flow", said, at, "forced-test") for key in wanted]
     return found
+
+
+def offered(patient: Patient) -> dict[str, str]:
+    """What was measured already of the numbers that a screening asks, in words; typed in by who relies on it."""
+    row = _newest_cough(patient)
+    cough = _cough(row, patient) if row is not None else None
+    if row is None or cough is None:
+        return {}
+    return {COUGH_FLOW[0]: f"Measured {formats.date_time(row.measured_at)}: {cough.measured}"}
+
+
+def _newest_cough(patient: Patient) -> MeasurementSet | None:
+    rows = _sets(_of(patient, SetKind.FORCED).filter(measurements__kind__in=COUGH_FLOW)).distinct()
+    return rows.order_by("-measured_at", "-id").first()
 
 
 def screening_says(patient: Patient) -> dict[str, str]:

@@ -156,3 +156,48 @@ def test_each_known_conflict_of_sources_shows_both_sides_beside_the_finding(worl
     page = sign_in(cast.therapist).get(at("screening", world.mosswater)).content.decode()
     shown = re.search(rf'<br><span class="small">[^<]*{sides[0]}[^<]*; [^<]*{sides[1]}', page)
     assert shown
+
+
+@pytest.mark.usefixtures("clock")
+def test_the_form_asks_first_what_settles_a_technique_whose_bar_is_lifted(world, cast):
+    """What a lift leaves open keeps the technique from beginning: it is asked first like any other."""
+    from screening import table
+    from screening.forms import ScreeningForm
+    from screening.lifts.rules import Lift
+    from screening.services import record_screening
+
+    rows = {key: "no" for key, one in table.current().conditions.items() if "age_years" not in one.numbers}
+    previous = record_screening(
+        by=cast.therapist, patient=world.mosswater, answers=rows | {"lung_abscess": "yes"}, at=NOW
+    )
+    lift = Lift(
+        id="a",
+        condition="lung_abscess",
+        technique="mi_e",
+        answer="yes",
+        counts_from=NOW,
+        expires_at=NOW + HOUR,
+    )
+    given = {"table": table.current(), "previous": previous, "at": NOW, "ordered": ("mi_e",)}
+    assert ScreeningForm(**given).parts == []
+    assert [part.words for part in ScreeningForm(**given, lifts=[lift]).parts] == [
+        table.current().techniques["mi_e"]
+    ]
+
+
+@pytest.mark.usefixtures("clock")
+def test_a_measured_peak_cough_flow_is_offered_where_the_screening_asks_it(world, cast, sign_in):
+    from clinic.measurements.services import Value
+    from screening.numbers import forced, services
+
+    address = at("screening-new", world.mosswater)
+    client = sign_in(cast.therapist)
+    assert "Measured 25-Nov-2026" not in client.get(address).content.decode()
+    services.record_forced_test(
+        by=cast.therapist, patient=world.mosswater, measured_at=NOW,
+        values=[Value("peak_cough_flow_l_per_min", 250)], answers={row.key: "no" for row in forced.rows()},
+    )  # fmt: skip
+    page = client.get(address).content.decode()
+    field = page[page.index('name="peak_cough_flow_l_per_min"') - 900 :][:1800]
+    assert "Measured 25-Nov-2026" in field
+    assert "250" in field

@@ -46,6 +46,8 @@ def answer(request: HttpRequest, by: Person, task: bedside.Task) -> HttpResponse
         initial |= stop_page.values_of(stopped)
     form = kind(data, people=people, initial=initial)
     context = _record_context(task, form) | {"stopped": stopped, "stop_id": new_id()}
+    if stopped is None:
+        context["waiting_stop"] = stop_page.waiting(task, timezone.now())
     if data is None:
         return render(request, RECORD, context)
     valid = form.is_valid()

@@ -1,7 +1,7 @@
 """What the stop page shows, and what a stop says already where its treatment is recorded; nothing here writes."""
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 from uuid import UUID
 
@@ -22,10 +22,13 @@ from screening.check_page import watch_of
 from screening.selectors import guard
 from therapy.orders import contacts
 from therapy.orders import selectors as orders
-from therapy.sessions import bedside, stop_rules
+from therapy.sessions import bedside, stop_rules, stops
 from therapy.sessions import words as words_of
-from therapy.sessions.models import StopRecheck, TreatmentSession, TreatmentStop
+from therapy.sessions.models import Delivered, StopRecheck, TreatmentSession, TreatmentStop
 from therapy.sessions.stop_forms import RecheckForm, SignForm, ToldForm, recheck_form
+
+# A typed end may lie a few minutes before the press that stopped the treatment.
+CLOSE = timedelta(minutes=5)
 
 
 @dataclass(frozen=True)
@@ -59,7 +62,7 @@ def about(stopped: TreatmentStop, now: datetime, **bound: ClinicForm) -> dict[st
     """The page of one stop. `bound`: the form that was sent, by its name on the page."""
     patient = stopped.patient
     watch = watch_of(patient, guard(patient, stopped.technique, now, purpose="display"))
-    treatment = TreatmentSession.objects.filter(pk=stopped.pk).first()
+    treatment = recorded_as(stopped)
     return {
         "stopped": stopped,
         "patient": patient,
@@ -84,6 +87,37 @@ def about(stopped: TreatmentStop, now: datetime, **bound: ClinicForm) -> dict[st
         "told_form": bound.get("told_form") or ToldForm(initial={"told_id": new_id(), "at": now}),
         "sent_form": next(iter(bound.values()), None),
     }
+
+
+def recorded_as(stopped: TreatmentStop) -> TreatmentSession | None:
+    """The treatment that was stopped, however it was recorded: under the stop's id, else the one under way then."""
+    own = TreatmentSession.objects.filter(pk=stopped.pk).first()
+    if own is not None:
+        return own
+    begun = stopped.started_at or stopped.at - CLOSE
+    return (
+        TreatmentSession.objects.filter(
+            patient=stopped.patient_id,
+            technique=stopped.technique,
+            started_at__lte=stopped.at,
+            ended_at__gte=begun,
+            entered_in_error=False,
+        )
+        .exclude(delivered=Delivered.NOT_DELIVERED)
+        .order_by("started_at", "id")
+        .first()
+    )
+
+
+def waiting(task: bedside.Task, now: datetime) -> TreatmentStop | None:
+    """The newest stop of this technique whose treatment was not recorded yet; its page leads to the record."""
+    rows = TreatmentStop.objects.filter(
+        patient=task.patient,
+        technique=task.order.technique,
+        at__gt=now - stops.LONGEST,
+        entered_in_error=False,
+    )
+    return next((one for one in rows.order_by("-at", "-pk") if recorded_as(one) is None), None)
 
 
 def told_of(stopped: TreatmentStop) -> list[Told]:

@@ -15,10 +15,11 @@ from screening import services as screenings
 from screening.models import Screening
 from tests.conftest import NOW
 from tests.therapy.conftest import prescription
-from tests.therapy.sessions.samples import START, make_order, make_window
+from tests.therapy.sessions.samples import START, make_order, make_window, payload
 from tests.therapy.sessions.test_views import FILLED, fields_of, text
 from therapy.orders import services as orders
 from therapy.orders.models import OrderHold
+from therapy.sessions import services as sessions
 from therapy.sessions import stop_page, stop_rules, stops
 from therapy.sessions.models import AdverseEvent, StopRecheck, TreatmentSession, TreatmentStop
 
@@ -339,3 +340,38 @@ def test_a_stop_under_an_order_that_was_changed_meanwhile_rests_the_one_in_its_p
     assert (held.order, held.wants_screening) == (new, True)
     said = stop_page.about(TreatmentStop.objects.get(), timezone.now())
     assert said["hold"] == held
+
+
+# Recorded another way than from the stop page
+
+
+def test_the_record_page_leads_to_a_stop_that_is_not_recorded_yet(client, window, stopped):
+    page = client.get(reverse("treat-record", args=["window", window.pk]))
+    assert "A stop is not recorded yet" in text(page)
+    assert reverse("stop", args=[stopped.pk]) in page.content.decode()
+
+
+def test_a_treatment_recorded_under_another_id_is_the_one_that_was_stopped(client, window, stopped, cast):
+    sessions.record(
+        by=cast.therapist,
+        payload=payload(
+            stopped.patient_id, cast.therapist.pk, order=str(stopped.order_id),
+            started_at=(NOW - 20 * MINUTE).isoformat(), ended_at=(NOW - MINUTE).isoformat(),
+        ),
+        source="tablet",
+    )  # fmt: skip
+    assert "The treatment is recorded" in text(client.get(reverse("stop", args=[stopped.pk])))
+    again = client.get(reverse("treat-record", args=["window", window.pk]))
+    assert "A stop is not recorded yet" not in text(again)
+
+
+def test_a_treatment_of_later_that_day_is_not_the_one_that_was_stopped(client, window, stopped, cast, clock):
+    clock.shift(60 * MINUTE)
+    sessions.record(
+        by=cast.therapist,
+        payload=payload(
+            stopped.patient_id, cast.therapist.pk, order=str(stopped.order_id),
+            started_at=(NOW + 30 * MINUTE).isoformat(), ended_at=(NOW + 50 * MINUTE).isoformat(),
+        ),
+    )  # fmt: skip
+    assert "The treatment is recorded" not in text(client.get(reverse("stop", args=[stopped.pk])))
