@@ -87,8 +87,12 @@ def screening_result(
         )
     held = policies.effective(table, [_rule(rule, place, table) for place, rule in enumerate(policy)])
     ages = answered_minutes_ago or {}
+    if not isinstance(ages, Mapping):
+        raise NotCalculable("/answered_minutes_ago", "wrong_type", "The ages are given by key.", got=ages)
+    if not isinstance(at_bedside, bool):
+        raise NotCalculable("/at_bedside", "wrong_type", "It is true or false.", got=at_bedside)
     for key, age in ages.items():
-        _check_age(key, age, answers)
+        _check_age(key, age, answers, table)
     given = {
         key: rules.Answer(
             rules.NOT_MEASURED if value is None else value,
@@ -197,8 +201,12 @@ def _rule(said: Mapping[str, Any] | policies.Rule, place: int, table: Table) -> 
     return rule
 
 
-def _check_age(key: str, age: float, answers: Mapping[str, object]) -> None:
+def _check_age(key: str, age: object, answers: Mapping[str, object], table: Table) -> None:
     at = f"/answered_minutes_ago/{key}"
+    if key not in table.conditions and key not in table.numbers:
+        raise NotCalculable(at, "unknown_field", f"The rule table has no {key}.")
+    if isinstance(age, bool) or not isinstance(age, (int, float)):
+        raise NotCalculable(at, "wrong_type", "An age is a number of minutes.", got=age)
     if key not in answers:
         raise NotCalculable(at, "inconsistent", f"{key} has an age, but no answer.")
     if not 0 <= age <= OLDEST_MINUTES:

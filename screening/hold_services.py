@@ -24,7 +24,7 @@ from screening.holds import Guard, Purpose
 from screening.lifts.models import Lift
 from screening.models import Decision, Screening, TechniqueResult
 from screening.policy import selectors as policies
-from screening.rules import Result
+from screening.rules import SEVERITY, Result
 
 WHO_DECIDES = "the prescriber or another licensed clinician"
 NOTICE_KIND = "hold"
@@ -39,9 +39,9 @@ def tell_holds(
 ) -> list[Flag]:
     """Open a flag for each ordered technique that a clinician must decide on or that must not start.
 
-    A finding that is new on a technique that is on hold already is told as well: another flag takes the place of
-    the one before, due no later. Also closes the flags of techniques that hold no longer or are not ordered any
-    more. Call it again when a technique is ordered or stopped.
+    A finding that is new on a technique that is on hold already is told as well, and so is one that local policy has
+    made stricter since: another flag takes the place of the one before, due no later. Also closes the flags of
+    techniques that hold no longer or are not ordered any more. Call it again when a technique is ordered or stopped.
 
     Args:
         techniques: those to look at; all ordered ones when left out.
@@ -52,6 +52,7 @@ def tell_holds(
     waiting = {flag.technique: flag for flag in selectors.open_hold_flags([patient.pk])}
     looked_at = dict.fromkeys((*wanted, *(key for key in waiting if key in table.current().techniques)))
     guards = selectors.guards([(patient.pk, key) for key in looked_at], at, purpose=Purpose.DISPLAY)
+    stricter = _stricter_now(waiting.values(), guards.values(), at)
     opened = []
     for technique in looked_at:
         found = guards[patient.pk, technique]
@@ -59,8 +60,9 @@ def tell_holds(
             attention.close_flag(waiting[technique], by=by, outcome="void", words="Not ordered any more")
         elif found.wants_somebody:
             before = waiting.get(technique)
-            if before is not None and _finds_more(before, found):
-                attention.close_flag(before, by=by, outcome="superseded", words="More was found")
+            if before is not None and (before.pk in stricter or _finds_more(before, found)):
+                said = "Local policy is stricter now" if before.pk in stricter else "More was found"
+                attention.close_flag(before, by=by, outcome="superseded", words=said)
                 opened.extend(_open(patient, technique, found, by=by, at=at, due_at=before.due_at))
             elif before is None and technique in wanted:
                 opened.extend(_open(patient, technique, found, by=by, at=at))
@@ -129,10 +131,53 @@ def _changed(patients: list[UUID], at: dt.datetime) -> set[UUID]:
         for patient, techniques in ordered.techniques(patients).items()
         for technique in techniques
     }
-    waiting = {(flag.patient_id, flag.technique) for flag in selectors.open_hold_flags(patients)}
+    flags = selectors.open_hold_flags(patients)
+    waiting = {(flag.patient_id, flag.technique) for flag in flags}
     guards = selectors.guards(pairs, at, purpose=Purpose.DISPLAY)
     wanted = {pair for pair in pairs if guards[pair].wants_somebody}
-    return {patient for patient, _ in wanted ^ waiting if patient is not None}
+    stricter = _stricter_now(flags, guards.values(), at)
+    again = {flag.patient_id for flag in flags if flag.pk in stricter}
+    return {patient for patient in again | {key for key, _ in wanted ^ waiting} if patient is not None}
+
+
+def _stricter_now(flags: Iterable[Flag], guards: Iterable[Guard], at: dt.datetime) -> set[UUID]:
+    """The flags on whose very answers a finding counts more strictly than by the local policy when they were opened.
+
+    A constant number of queries, one where local policy was not changed since.
+    """
+    flags = list(flags)
+    if not flags or not policies.changed_since(min(flag.opened_at for flag in flags), at):
+        return set()
+    by_key = {(str(found.screening_id), found.technique): found for found in guards if found.findings}
+    asked = [(flag, found) for flag in flags if (found := by_key.get(_opened_on(flag))) is not None]
+    if not asked:
+        return set()
+    read = selectors.known({flag.patient_id for flag, _ in asked if flag.patient_id is not None}, at, at)
+    history = policies.between(min(flag.opened_at for flag, _ in asked), at)
+    return {
+        flag.pk
+        for flag, found in asked
+        if flag.patient_id is not None
+        and _counts_more(
+            found,
+            selectors.judged(
+                read,
+                (flag.patient_id, found.technique, at),
+                Purpose.DISPLAY,
+                policy=history.in_force(flag.opened_at),
+            ),
+        )
+    }
+
+
+def _opened_on(flag: Flag) -> tuple[str, str]:
+    """The screening and the technique that a hold's flag was opened on."""
+    return flag.key.removeprefix(selectors.HOLD_KEY).partition(":")[0], flag.technique
+
+
+def _counts_more(now: Guard, then: Guard) -> bool:
+    told = {part.cell.condition: SEVERITY[part.result] for part in then.findings}
+    return any(SEVERITY[part.result] > told.get(part.cell.condition, -1) for part in now.findings)
 
 
 def _finds_more(flag: Flag, found: Guard) -> bool:

@@ -86,6 +86,12 @@ def noted(versions: Collection[str]) -> dict[str, tuple[Rule, ...]]:
     return found
 
 
+def kept(versions: Collection[str]) -> set[str]:
+    """Those of the noted versions that stand for something; one query."""
+    stored = set(PolicyVersion.objects.filter(version__in=versions).values_list("version", flat=True))
+    return {one for one in versions if not one or one in stored or one.startswith(rules.OLD_NOTE)}
+
+
 def open_rules() -> QuerySet[PolicyRule]:
     """The rules in force now, the newest first."""
     return PolicyRule.objects.filter(ended_at__isnull=True).select_related("by").order_by("-started_at", "id")
@@ -99,6 +105,11 @@ def ended_rules() -> QuerySet[PolicyRule]:
 def same_target(rule: Rule, rows: Iterable[PolicyRule]) -> PolicyRule | None:
     """The stored rule about the same, where there is one among the rows."""
     return next((row for row in rows if rules.target(rule_of(row)) == rules.target(rule)), None)
+
+
+def changed_since(earliest: dt.datetime, latest: dt.datetime) -> bool:
+    """Whether a rule was set from the earliest to the latest, both included; one query."""
+    return PolicyRule.objects.filter(started_at__gte=earliest, started_at__lte=latest).exists()
 
 
 def changes_so_far() -> int:

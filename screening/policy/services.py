@@ -124,6 +124,23 @@ def check(rule: Rule, *, review_on: dt.date) -> None:
     )
 
 
+def seen_by(rule: Rule, replacing: str, *, saving: bool) -> PolicyRule | None:
+    """The rule in force about the same, once it is sure that it is the one that the person saw.
+
+    Args:
+        replacing: the id of the rule that the person saw, "" for none.
+        saving: False before the preview, which shows what is there: then only a rule that has gone is told.
+    Raises: Changed with the rule in force now, or with the one that has ended.
+    """
+    there = selectors.same_target(rule, selectors.open_rules())
+    saw = PolicyRule.objects.filter(pk=replacing).select_related("by").first() if replacing else None
+    if saw is not None and saw.ended_at is not None:
+        raise records.Changed(there or saw)
+    if saving and there is not None and there != saw:
+        raise records.Changed(there)
+    return there
+
+
 def check_end(row: PolicyRule) -> None:
     """Raises: Refused where ending the rule would leave a milder band of a number stricter than a harsher one."""
     _refuse_turned(rules.without(selectors.in_force(), selectors.rule_of(row)), "reason")

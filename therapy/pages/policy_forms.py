@@ -7,7 +7,7 @@ from django import forms
 from clinic.forms import ClinicForm, DateField, NumberField, OneOf
 from screening import table
 from screening.policy import rules
-from screening.policy.models import PolicyKind
+from screening.policy.models import PolicyKind, PolicyRule
 from screening.table import Grade, Life, Table
 from screening.words import GRADE_WORDS, LIFE_WORDS
 
@@ -134,3 +134,18 @@ class EndForm(ClinicForm):
     """Why a rule ends."""
 
     reason = forms.CharField(label="Why it ends", max_length=300, widget=forms.Textarea({"rows": 2}))
+
+
+def as_entered(row: PolicyRule) -> dict[str, Any]:
+    """A stored rule by the names of its form's fields, as they are cleaned: what a change of it starts with."""
+    kept: dict[str, Any] = {"reason": row.reason, "review_on": row.review_on}
+    if row.kind == PolicyKind.CELL:
+        return kept | {"condition": row.condition, "technique": row.technique, "grade": row.grade}
+    if row.kind == PolicyKind.SHELF_LIFE:
+        return kept | {"life": row.life, "minutes": row.minutes}
+    listed = rules.listed_threshold(table.current(), row.condition, row.number, row.technique)
+    return kept | {
+        "threshold": f"{row.condition} {row.number} {listed.technique}".strip(),
+        "technique": "" if listed.technique else row.technique,
+        "value": row.value,
+    }

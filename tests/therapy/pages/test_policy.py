@@ -206,3 +206,86 @@ def test_a_review_that_is_due_is_shown_and_flagged_once(cast, frozen):
     assert [line.review_due for line in selectors.lines_in_force()] == [True]
     assert (policies.flag_reviews(now=timezone.now()), policies.flag_reviews(now=timezone.now())) == (1, 0)
     assert Screening.objects.count() == 0
+
+
+def sent_rule(rule_id, grade="A", **more):
+    day = timezone.localdate() + dt.timedelta(days=60)
+    return {
+        "condition": "osteoporosis", "technique": "pep", "grade": grade, "reason": "Two fractures here",
+        "review_on_day": day.day, "review_on_month": day.month, "review_on_year": day.year,
+        "rule_id": f"01999999-0000-7000-8000-{rule_id:012d}", "replacing": "",
+    } | more  # fmt: skip
+
+
+def test_of_two_leads_who_set_the_same_rule_at_once_the_second_sees_both_and_loses_nothing(cast, sign_in):
+    client, where = sign_in(cast.lead), reverse("policy-new", args=["cell"])
+    assert client.post(where, sent_rule(9) | {"step": "preview"}).status_code == 200
+    first = tighten(
+        cast,
+        CellRule(condition="osteoporosis", technique="pep", grade=Grade.ABSOLUTE, reason="Seen by the other"),
+    )
+    told = client.post(where, sent_rule(9) | {"step": "save"})
+    page = told.content.decode()
+    assert told.status_code == 422
+    assert "Seen by the other" in page
+    assert "Two fractures here" in page
+    assert f'value="{first.pk}"' in page, "what is sent next is on top of what is shown now"
+    assert selectors.in_force() == (selectors.rule_of(first),)
+    again = sent_rule(9, replacing=str(first.pk))
+    assert "Seen by the other" in client.post(where, again | {"step": "preview"}).content.decode()
+    assert client.post(where, again | {"step": "save"}).status_code == 302
+    second = PolicyRule.objects.get(ended_at__isnull=True)
+    assert (second.replaces_id, second.reason) == (first.pk, "Two fractures here")
+
+
+def test_a_change_of_a_rule_that_was_ended_meanwhile_is_told(cast, sign_in):
+    client, row = sign_in(cast.lead), tighten(cast, STRICTER)
+    policies.end_rule(by=cast.lead, row=row, reason="The table will do")
+    told = client.post(
+        reverse("policy-new", args=["cell"]), sent_rule(9, replacing=str(row.pk)) | {"step": "save"}
+    )
+    assert told.status_code == 422
+    assert "ended: The table will do" in told.content.decode()
+    assert selectors.in_force() == ()
+    ended = client.get(reverse("policy-end", args=[row.pk]), follow=True)
+    assert "changed or ended meanwhile" in ended.content.decode()
+
+
+@pytest.mark.parametrize("rule", [STRICTER, ICP, SHORTER])
+def test_change_stands_beside_each_rule_and_starts_with_what_is_in_force(cast, sign_in, rule):
+    client, row = sign_in(cast.lead), tighten(cast, rule)
+    where = f"{reverse('policy-new', args=[row.kind])}?of={row.pk}"
+    assert where in client.get(reverse("policy")).content.decode()
+    form = client.get(where).context["form"]
+    assert form.initial["replacing"] == str(row.pk)
+    assert rule.reason in form.as_p()
+    sent = {name: form[name].value() for name in form.fields if name != "review_on"} | {
+        "review_on_day": row.review_on.day, "review_on_month": row.review_on.month,
+        "review_on_year": row.review_on.year, "reason": "Looked at again", "step": "save",
+    }  # fmt: skip
+    saved = client.post(where, sent)
+    assert saved.status_code == 302, saved.content.decode()
+    (now,) = selectors.open_rules()
+    assert (now.replaces_id, now.reason) == (row.pk, "Looked at again")
+    assert (now.value, now.minutes, now.grade) == (row.value, row.minutes, row.grade)
+
+
+def test_what_waits_for_a_decision_is_told_again_once_a_policy_bars_it(world, cast, ordered, frozen):
+    answer(cast, world.mosswater)
+    ordered(world.mosswater, "drainage")
+    frozen.shift(HOUR)
+    answer(cast, world.mosswater, osteoporosis="yes")
+    hold_services.tell_all_holds(at=timezone.now())
+    (before,) = screenings.open_hold_flags([world.mosswater.pk])
+    frozen.shift(HOUR)
+    tighten(cast, STRICTER)
+    assert hold_services.tell_all_holds(at=timezone.now()) == 0, "another technique's cell"
+    frozen.shift(HOUR)
+    tighten(
+        cast, CellRule(condition="osteoporosis", technique="drainage", grade=Grade.ABSOLUTE, reason="Here")
+    )
+    assert hold_services.tell_all_holds(at=timezone.now()) == 1
+    (after,) = screenings.open_hold_flags([world.mosswater.pk])
+    before.refresh_from_db()
+    assert (before.state, before.outcome, after.due_at) == ("closed", "superseded", before.due_at)
+    assert hold_services.tell_all_holds(at=timezone.now() + HOUR) == 0, "told once"

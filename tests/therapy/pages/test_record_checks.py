@@ -25,7 +25,7 @@ from clinic.models import (
     Referral,
     SpO2Scale,
 )
-from screening.models import Answer, Decision, Lift, LiftSignature, Screening, TechniqueResult
+from screening.models import Answer, Decision, Lift, LiftSignature, PolicyRule, Screening, TechniqueResult
 from therapy.models import (
     DueWindow,
     Order,
@@ -183,6 +183,15 @@ def a_hold_after_a_stop_without_flag():
     )  # fmt: skip
 
 
+def two_rules_at_once():
+    row = PolicyRule.objects.filter(ended_at__isnull=True).order_by("pk").first()
+    copy = PolicyRule.objects.get(pk=row.pk)
+    copy.pk, copy._state.adding = new_id(), True
+    # The database refuses a second one in force by itself; one that was ended only later is for the check to find.
+    copy.ended_at, copy.ended_reason = row.started_at + timedelta(hours=1), "ended"
+    copy.save(force_insert=True)
+
+
 BREAKS = {
     "results_follow_from_the_answers": lambda: change(TechniqueResult.objects.all(), result="do_not_start"),
     "answers_are_not_from_the_future": lambda: change(
@@ -268,6 +277,11 @@ BREAKS = {
     "what_follows_belongs_to_the_same_patient": lambda: change(
         Reassessment.objects.exclude(patient=other_patient()), patient=other_patient()
     ),
+    "local_rules_are_stricter": lambda: change(
+        PolicyRule.objects.filter(kind="threshold"), value=F("value") + 100_000
+    ),
+    "local_rules_do_not_overlap": two_rules_at_once,
+    "noted_policies_are_kept": lambda: change(Screening.objects.all(), policy_version="0123456789ab"),
     "moves_are_flagged": a_move_nobody_was_told_of,
     "checks_after_a_stop_are_asked_for": a_stop_nobody_checks_after,
     "holds_after_a_stop_are_flagged": a_hold_after_a_stop_without_flag,

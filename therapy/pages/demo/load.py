@@ -41,7 +41,18 @@ from therapy.models import (
     TreatmentStaff,
     VisitStaff,
 )
-from therapy.pages.demo import cases, concerns, course, live, numbers, patients, replay, service, today
+from therapy.pages.demo import (
+    cases,
+    concerns,
+    course,
+    live,
+    numbers,
+    patients,
+    policy,
+    replay,
+    service,
+    today,
+)
 from therapy.pages.demo.book import Book
 from therapy.pages.demo.clock import DemoClock
 from therapy.pages.demo.diary import Diary
@@ -101,6 +112,7 @@ def load(*, seed: int = 1, day: date | None = None, small: bool = False) -> dict
         live.tell(scene, told_cases, told, now_is_now=day is None)
         concerns.tell(scene, rows)
         numbers.tell(scene, rows)
+        policy.tell(scene)
         counts["patients"] = Patient.objects.count()
     return counts
 

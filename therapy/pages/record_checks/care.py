@@ -24,8 +24,10 @@ from therapy.scheduling.models import OCCUPIES
 def results_follow_from_the_answers() -> Iterable[Finding]:
     rows = Screening.objects.prefetch_related("answers", "results").order_by("pk")
     known: dict[tuple[str, str, frozenset[tuple[str, object]]], dict[str, rules.TechniqueResult] | str] = {}
-    held = policies.noted(set(rows.values_list("policy_version", flat=True)))
+    held = policies.noted(policies.kept(set(rows.values_list("policy_version", flat=True))))
     for row in rows.iterator(chunk_size=100):
+        if row.policy_version not in held:
+            continue  # another check tells of it
         answers = {one.condition: rules.Answer(value_of(one)) for one in row.answers.all()}
         key = row.table_version, row.policy_version, frozenset((k, one.value) for k, one in answers.items())
         if key not in known:

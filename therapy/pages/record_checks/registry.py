@@ -49,6 +49,7 @@ def checks() -> list[Check]:
         lifts,
         numbers,
         people,
+        policy,
         shapes,
         treatments,
     )
