@@ -43,9 +43,11 @@ def sideways(page: Page) -> list[str]:
           if (document.documentElement.scrollWidth <= innerWidth) return [];
           const inScroller = e => { for (let p = e.parentElement; p; p = p.parentElement)
             if (getComputedStyle(p).overflowX !== 'visible') return true; return false; };
-          return [...document.body.querySelectorAll('*')]
+          const wide = [...document.body.querySelectorAll('*')]
             .filter(e => e.getBoundingClientRect().right > innerWidth + 0.5 && !inScroller(e))
             .slice(-3).map(e => e.outerHTML.slice(0, 160));
+          // What is placed absolutely within a scroller may still widen the page.
+          return wide.length ? wide : [`the page is ${document.documentElement.scrollWidth} px wide`];
         }"""
     )
     return found

@@ -13,6 +13,7 @@ from screening.holds import Guard
 from screening.models import Decision, Lift, Screening, TechniqueResult
 from screening.selectors import guards
 from screening.table import current
+from tests.browser.parts.bedside import brought_to
 from tests.browser.seen import Seen, open_everything, press
 from therapy.orders.selectors import orders_in_force
 
@@ -96,18 +97,20 @@ def end_without_reason(page: Page) -> None:
 
 
 def a_check(wanted: Callable[[Guard], bool]) -> dict[str, Any]:
-    """An ordered technique of which the guard says what is wanted; the first ordered one where none is so."""
-    now = timezone.now()
-    orders = list(orders_in_force(now).filter(patient__state="active").order_by("started_at", "pk"))
-    found = guards([(order.patient_id, order.technique) for order in orders], now, purpose="begin")
-    pairs = [(order.patient_id, order.technique) for order in orders]
-    patient_id, technique = next((pair for pair in pairs if wanted(found[pair])), pairs[0])
-    return {"patient_id": patient_id, "technique": technique}
+    """An ordered technique of which the guard says what is wanted."""
+    orders = orders_in_force(timezone.now()).filter(patient__state="active")
+    found = brought_to(orders.order_by("started_at", "pk"), wanted)
+    return {"patient_id": found.patient_id, "technique": found.technique}
 
 
 def a_check_to_do() -> dict[str, Any]:
     """Answers are out of date, and something was found last time."""
-    return a_check(lambda one: one.bar == "out_of_date" and len({part.result for part in one.because}) > 1)
+    orders = orders_in_force(timezone.now()).filter(patient__state="active").order_by("started_at", "pk")
+    pairs = [(order.patient_id, order.technique) for order in orders]
+    found = guards(pairs, timezone.now(), purpose="begin")
+    many = (pair for pair in pairs if found[pair].missing and found[pair].findings)
+    patient_id, technique = next(many, pairs[0])
+    return {"patient_id": patient_id, "technique": technique}
 
 
 def a_check_on_hold() -> dict[str, Any]:

@@ -8,7 +8,7 @@ from playwright.sync_api import Page
 from clinic.access import patients_visible_to
 from clinic.models import Patient, Person, RecordVersion
 from clinic.staff.roles import Role
-from screening.selectors import guard
+from tests.browser.parts.bedside import brought_to
 from tests.browser.seen import Seen, open_everything, press, whoever_has_most
 from therapy.models import DueWindow, IndependentSets, Order, TreatmentSession, TreatmentStop
 from therapy.orders.selectors import orders_in_force
@@ -27,12 +27,7 @@ def an_order(*, held: bool, technique: str | None = None) -> Order:
     )
     if technique:
         rows = rows.filter(technique=technique)
-    found = [
-        row
-        for row in rows.order_by("started_at", "pk")
-        if guard(row.patient_id, row.technique, now, purpose="begin").held is held
-    ]
-    return found[0] if found else rows.order_by("started_at", "pk")[0]
+    return brought_to(rows.order_by("started_at", "pk"), lambda one: one.clinical if held else one.allowed)
 
 
 def free() -> dict[str, Any]:
