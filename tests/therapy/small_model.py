@@ -7,6 +7,8 @@ expires." Invariant 3: begin "never on a screening that is missing, out of date,
 'clinician must decide' without an unexpired decision". Invariant 4: "Only begin (and record, at the session's start)
 wants every answer within its shelf life. Ahead of time the last answer counts as it stands: age alone makes no hold."
 And of a decision: bound to the answers it weighed, and dead when one of them changes.
+Of local policy: it makes a cell or a shelf life stricter while it is in force; a cell made "do not start" by it is
+judgement, and may be lifted.
 """
 
 import csv
@@ -45,7 +47,7 @@ class Decided:
     """A decision with the findings that it weighed."""
 
     proceed: bool
-    findings: frozenset[tuple[str, str]]
+    findings: frozenset[tuple[str, str, str]]
     expires_at: datetime
 
 
@@ -58,6 +60,17 @@ class Model:
     lifts: dict[tuple[str, str], tuple[str, datetime]] = field(default_factory=dict)
     whole_at: datetime | None = None
     moved_at: datetime | None = None
+    stricter: dict[tuple[str, str], str] = field(default_factory=dict)
+    shorter: dict[str, timedelta] = field(default_factory=dict)
+
+    def cell(self, row: str, technique: str) -> tuple[str, str]:
+        """Grade and star, by the table or by local policy."""
+        local = self.stricter.get((row, technique))
+        return (local, "yes") if local else CELLS[row, technique]
+
+    def life(self, row: str) -> timedelta | None:
+        """How long an answer counts."""
+        return self.shorter.get(LIFE[row], LIVES[LIFE[row]])
 
     def screen(self, said: dict[str, Said], *, whole_at: datetime | None = None) -> None:
         """Another set of answers stands: what was decided or lifted on other ones is dead.
@@ -77,12 +90,12 @@ class Model:
     def decide(self, technique: str, *, proceed: bool, expires_at: datetime) -> None:
         self.decided[technique] = Decided(proceed, self.findings(technique), expires_at)
 
-    def findings(self, technique: str) -> frozenset[tuple[str, str]]:
-        """What counts against a technique as the answers stand."""
+    def findings(self, technique: str) -> frozenset[tuple[str, str, str]]:
+        """What counts against a technique as the answers stand, with what it means here."""
         return frozenset(
-            (row, one.text)
+            (row, one.text, self.cell(row, technique)[0])
             for row, one in (self.said or {}).items()
-            if one.state == "yes" and CELLS[row, technique][0] != "N"
+            if one.state == "yes" and self.cell(row, technique)[0] != "N"
         )
 
     def open_rows(self, technique: str, at: datetime) -> set[str]:
@@ -90,7 +103,7 @@ class Model:
         return {
             row
             for row in LIFE
-            if CELLS[row, technique][0] != "N" and self._of_row(row, technique, at, True)[1]
+            if self.cell(row, technique)[0] != "N" and self._of_row(row, technique, at, True)[1]
         }
 
     def result(self, technique: str, purpose: str, at: datetime) -> str | None:
@@ -114,9 +127,12 @@ class Model:
         if result != "clinician_must_decide":
             return result == "none_found"
         decided = self.decided.get(technique)
-        if decided is not None and at < decided.expires_at:
+        stands = decided is not None and decided.findings == self.findings(technique)
+        if decided is not None and stands and at < decided.expires_at:
             return decided.proceed
-        return all(self.lifted(row, technique, at) for row, _ in self.findings(technique))
+        return all(
+            grade == "A" and self.lifted(row, technique, at) for row, _, grade in self.findings(technique)
+        )
 
     def lifted(self, row: str, technique: str, at: datetime) -> bool:
         lift = self.lifts.get((row, technique))
@@ -124,13 +140,13 @@ class Model:
 
     def _of_row(self, row: str, technique: str, at: datetime, strict: bool) -> tuple[str, bool]:
         """What a row means for a technique, and whether it must be asked."""
-        grade, _ = CELLS[row, technique]
+        grade, _ = self.cell(row, technique)
         one = (self.said or {}).get(row)
         if grade == "N":
             return "none_found", False
         if one is None or one.state == "unknown":
             return "incomplete", True
-        life = LIVES[LIFE[row]]
+        life = self.life(row)
         aged = strict and life is not None and at - one.at > life
         if one.state == "no":
             return ("incomplete", True) if aged else ("none_found", False)

@@ -27,11 +27,15 @@ from clinic.records import Refused
 from screening import services
 from screening.lifts import services as lifts
 from screening.models import Screening
+from screening.policy import services as policies
+from screening.policy.models import PolicyRule
+from screening.policy.rules import CellRule, ShelfLifeRule
 from screening.selectors import guards
+from screening.table import Grade, Life
 from tests.conftest import NOW
 from tests.therapy.conftest import prescription
 from tests.therapy.sessions.samples import AIR, done, measured, payload
-from tests.therapy.small_model import CELLS, LIFE, LIVES, Model, Said, answered, in_words, platelets
+from tests.therapy.small_model import CELLS, LIFE, Model, Said, answered, in_words, platelets
 from tests.visitor import Visitor
 from therapy.orders import services as orders
 from therapy.orders.models import Order
@@ -71,6 +75,7 @@ class OnePatient(RuleBasedStateMachine):
         self.orders: dict[str, Order] = {}
         self.resting: set[str] = set()
         self.signed: list[tuple[tuple[str, str], Any]] = []
+        self.policy: dict[tuple[str, str] | str, PolicyRule] = {}
 
     def teardown(self) -> None:
         transaction.set_rollback(True)
@@ -80,8 +85,7 @@ class OnePatient(RuleBasedStateMachine):
 
     @rule(minutes=st.sampled_from([1, 20, 59, 60, 61, 300, 24 * 60 + 1, 3 * 24 * 60]))
     def time_goes_by(self, minutes: int) -> None:
-        self.now += minutes * MINUTE
-        self.clock.move_to(self.now)
+        self._pass(minutes * MINUTE)
 
     # Screening
 
@@ -212,7 +216,7 @@ class OnePatient(RuleBasedStateMachine):
     def two_clinicians_lift_a_bar(self, technique: str, row: str, hours: int) -> None:
         """A starred "do not start" by two signatures; a published one never."""
         said = (self.model.said or {}).get(row)
-        may = CELLS[row, technique] == ("A", "yes") and said is not None and said.state == "yes"
+        may = self.model.cell(row, technique) == ("A", "yes") and said is not None and said.state == "yes"
         expires_at = self.now + hours * HOUR
         try:
             lift = lifts.propose(
@@ -238,6 +242,54 @@ class OnePatient(RuleBasedStateMachine):
         if lift.ended_at is None and self.now < lift.expires_at:
             lifts.end(by=self.cast.therapist, lift=lift, at=self.now, reason="No longer needed")
             del self.model.lifts[place]
+
+    @precondition(lambda self: self.model.decided)
+    @rule(data=st.data())
+    def what_was_decided_on_goes_and_comes_back(self, data: st.DataObject) -> None:
+        """The same answer as before does not bring the decision back."""
+        technique = data.draw(st.sampled_from(sorted(self.model.decided)))
+        weighed = sorted(row for row, text, _ in self.model.decided[technique].findings if text == "yes")
+        for row in weighed[:1]:
+            for said in ("no", "yes"):
+                self._pass(MINUTE)
+                self._record({row: said}, keep="all")
+                self.model.screen(answered(self.model.said, {row: said}, self.now, keep=True))
+                self._same_as_the_model()
+
+    # Local policy
+
+    @rule(technique=techniques, row=st.sampled_from(ROWS), grade=st.sampled_from(["R", "A"]))
+    def the_lead_makes_a_cell_stricter(self, technique: str, row: str, grade: str) -> None:
+        place = (row, technique)
+        may = "NRA".index(grade) > "NRA".index(CELLS[place][0])
+        if place in self.policy:
+            return
+        try:
+            set_now = self._set(
+                CellRule(condition=row, technique=technique, grade=Grade(grade), reason="Here")
+            )
+        except Refused:
+            assert not may
+            return
+        assert may
+        self.policy[place], self.model.stricter[place] = set_now, grade
+
+    @rule(life=st.sampled_from(["today", "now"]), minutes=st.sampled_from([20, 59]))
+    def the_lead_makes_a_shelf_life_shorter(self, life: str, minutes: int) -> None:
+        if life not in self.policy:
+            self.policy[life] = self._set(ShelfLifeRule(life=Life(life), minutes=minutes, reason="Here"))
+            self.model.shorter[life] = minutes * MINUTE
+
+    @precondition(lambda self: self.policy)
+    @rule(data=st.data())
+    def the_lead_ends_a_policy(self, data: st.DataObject) -> None:
+        self._pass(MINUTE)
+        place = data.draw(st.sampled_from(sorted(self.policy, key=str)))
+        policies.end_rule(by=self.cast.lead, row=self.policy.pop(place), reason="Not needed")
+        if isinstance(place, str):
+            del self.model.shorter[place]
+        else:
+            del self.model.stricter[place]
 
     # Orders, treatments, moves
 
@@ -342,12 +394,21 @@ class OnePatient(RuleBasedStateMachine):
             screening_id=new_id(), whole=whole,
         )  # fmt: skip
 
+    def _pass(self, time: timedelta) -> None:
+        self.now += time
+        self.clock.move_to(self.now)
+
+    def _set(self, given: CellRule | ShelfLifeRule) -> PolicyRule:
+        return policies.set_rule(
+            by=self.cast.lead, rule=given, review_on=(self.now + timedelta(days=90)).date()
+        )
+
     def _to_decide(self, technique: str) -> bool:
         return self.model.result(technique, "display", self.now) == "clinician_must_decide"
 
     def _stands(self, row: str, one: Said) -> bool:
         """Filled in on the form: neither asked before each treatment, nor unknown, nor past its shelf life."""
-        life = LIVES[LIFE[row]]
+        life = self.model.life(row)
         in_date = life is None or self.now - one.at <= life
         return LIFE[row] != "now" and one.state != "unknown" and in_date
 
