@@ -84,7 +84,9 @@ class Model:
             if decided.findings != self.findings(technique):
                 del self.decided[technique]
         for (row, technique), (text, _) in list(self.lifts.items()):
-            if said.get(row) is None or said[row].state != "yes" or said[row].text != text:
+            now = said.get(row)
+            still = now is not None and (now.state, now.text) == ("yes", text)
+            if not still or self.cell(row, technique)[0] == "N":
                 del self.lifts[row, technique]
 
     def decide(self, technique: str, *, proceed: bool, expires_at: datetime) -> None:
