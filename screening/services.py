@@ -58,6 +58,7 @@ def record_screening(
     screening_id: UUID | None = None,
     whole: bool = True,
     patient_seen: bool = True,
+    follows_record: bool = False,
     source: str = "web",
 ) -> Screening:
     """Record one dated set of answers with the result per technique; it replaces the one in force.
@@ -75,6 +76,8 @@ def record_screening(
         whole: that all of it was gone through; False for a bedside check, a finding, or what a file says, which
             do not count as screening again after a change of care setting.
         patient_seen: that the patient was seen; False for what a file says.
+        follows_record: that it says what a treatment found whose recording was permitted already, as when a tablet
+            sends late, after the access had ended: a finding holds all the same.
         source: web, tablet, job or command, for the audit trail.
     Returns: the screening; the one already recorded when it was sent again. One that was asked before the
         one in force began is stored as ended already.
@@ -82,7 +85,7 @@ def record_screening(
         since `replacing`.
     """
     access.require(by, Role.LEAD, Role.THERAPIST)
-    _require_visible(by, patient)
+    _require_visible(by, patient, permitted=follows_record)
     if at > timezone.now():
         # It would hold, or let begin, only later, and the next one would come in behind it.
         raise Refused("at", "The time asked must not lie in the future")
@@ -265,8 +268,8 @@ def _afterwards(row: Screening, *, by: Person, late: bool, patient_seen: bool) -
                 attention.close_flag(flag, by=by, outcome="done", words="Screened again")
 
 
-def _require_visible(by: Person, patient: Patient) -> None:
-    if not access.patients_visible_to(by).filter(pk=patient.pk).exists():
+def _require_visible(by: Person, patient: Patient, *, permitted: bool = False) -> None:
+    if not permitted and not access.patients_visible_to(by).filter(pk=patient.pk).exists():
         raise access.NotPermitted("Only for those who look after this patient.")
 
 

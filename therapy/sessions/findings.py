@@ -7,7 +7,6 @@ from django.db import transaction
 from django.utils import timezone
 
 from clinic import records
-from clinic.access import patients_visible_to
 from clinic.models import Patient, Person
 from screening import rules, selectors
 from screening import services as screenings
@@ -32,8 +31,9 @@ def follow_up(
 ) -> None:
     """Answer each condition found with yes in a new screening, all other answers kept; so the guard holds at once.
 
-    Where that cannot be done (no access any more when a tablet sends late, or an answer that contradicts another)
-    the record is kept all the same, and somebody is asked to screen again.
+    It holds also where a tablet sends late and the access has ended meanwhile. Where it cannot be answered (it
+    contradicts another answer, or the row was asked again since) the record is kept all the same, and somebody is
+    asked to screen again.
 
     Args:
         at: now, by the server's clock.
@@ -62,11 +62,11 @@ def hold_at_once(
     Behind a later screening that only carried an older answer over, the finding is the newer answer: it is given
     again beside the later one, and holds from now on.
 
-    Returns: the conditions for which that did not come about: refused, no access any more, or asked again after the
-    finding and answered otherwise.
+    Called only for what is recorded already: whether this person may was asked there.
+
+    Returns: the conditions for which that did not come about: refused, or asked again after the finding and answered
+    otherwise.
     """
-    if not patients_visible_to(by).filter(pk=patient.pk).exists():
-        return list(found)
     try:
         with transaction.atomic():
             screening = _answer(patient, found, by=by, at=at, source=source)
@@ -89,6 +89,7 @@ def _answer(patient: Patient, found: Collection[str], *, by: Person, at: datetim
         reason=FOUND,
         keep="all",
         whole=False,
+        follows_record=True,
         source=source,
     )
 

@@ -466,3 +466,15 @@ def test_a_forced_test_after_its_list_was_asked_is_not_flagged(cast, order, worl
     forced = [measured("peak_cough_flow_l_per_min", "before", 250)]
     services.record(by=cast.therapist, payload=sent(order, cast.therapist, measurements=forced))
     assert not flags("check_entry")
+
+
+def test_a_finding_of_somebody_whose_access_ended_before_the_tablet_sent_it_holds_at_once(cast, order, world):
+    AccessGrant.objects.create(
+        person=cast.outsider, patient=world.mosswater, why="emergency", reason="called to the ward",
+        from_at=START - timedelta(minutes=30), until_at=START + timedelta(minutes=10),
+    )  # fmt: skip
+    fresh = {"seen": "fresh", "volume_ml": None}
+    services.record(by=cast.outsider, payload=sent(order, cast.outsider, blood=fresh), source="tablet")
+    found = guard(order.patient, "oscillating_pep", NOW, purpose="begin")
+    assert "haemoptysis_fresh_amount_unknown" in {part.cell.condition for part in found.findings}
+    assert Notice.objects.filter(to=cast.therapist, kind="hold").exists()
