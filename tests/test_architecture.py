@@ -20,6 +20,7 @@ PURE = sorted(
         "rules.py", "table.py", "calculation.py", "calendar.py", "calculate.py", "windows.py", "matching.py",
         "measures.py", "charts.py", "payload.py", "doses.py", "techniques.py", "kinds.py", "figure_inputs.py",
         "risk.py", "hazards.py",
+        "problem.py", "solve.py", "greedy.py", "checking.py", "measuring.py", "remedies.py", "example.py",
         "news2.py", "forced.py", "questions.py", "comparison.py", "replayed.py", "versions.py",
     }
 )  # fmt: skip

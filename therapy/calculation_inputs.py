@@ -11,6 +11,7 @@ from screening.policy import rules as policies
 from screening.table import Grade
 from screening.table import current as current_table
 from therapy.figure_inputs import (
+    AsGiven,
     Day,
     EitherOf,
     Fields,
@@ -29,6 +30,8 @@ from therapy.figure_inputs import (
 from therapy.outcomes import rules as outcomes
 from therapy.reassessment import rules as reassessment
 from therapy.scheduling import windows as scheduling
+from therapy.scheduling.solving import problem as day_problems
+from therapy.scheduling.solving import solve as solving
 
 CARE_SETTINGS = ("intensive", "step_down", "acute", "outpatient", "home")
 
@@ -316,4 +319,36 @@ REASSESSMENT_DUE = Fields(
         ),
         "now": Instant("The instant of the question."),
     }
+)
+
+
+DAY_SCHEDULE = Fields(
+    fields={
+        "problem": day_problems.PROBLEM,
+        "limits": Fields(
+            "How long and with what the solver may work.",
+            fields={
+                "seconds": Number("For all passes together.", above_low=True, high=600),
+                "workers": Number("At the same time.", whole=True, low=1, high=16),
+                "seed": Number("Of the search.", whole=True, high=1_000_000),
+            },
+            build=lambda got: solving.Limits(float(got["seconds"]), got["workers"], got["seed"]),
+        ),
+    },
+)
+
+CHECK_SCHEDULE = Fields(
+    fields={
+        "problem": AsGiven(of=day_problems.PROBLEM),
+        "schedule": ListOf(
+            "Who treats whom from when; a visit that is not named is left out.",
+            item=Fields(
+                fields={
+                    "visit": Words("A visit.", longest=100),
+                    "therapist": Words("A therapist.", longest=100),
+                    "start": Number("Its start.", whole=True, high=day_problems.LATEST),
+                }
+            ),
+        ),
+    },
 )

@@ -15,6 +15,7 @@ from therapy.figure_inputs import Fields, Value
 from therapy.outcomes import rules as outcomes
 from therapy.reassessment import rules as reassessment
 from therapy.scheduling import windows as scheduling
+from therapy.scheduling.solving import checking, example, solve
 
 
 @dataclass(frozen=True)
@@ -214,6 +215,32 @@ _REASSESSMENT_DUE = Calculation(
     ),
 )
 
+_DAY_SCHEDULE = Calculation(
+    name="day-schedule",
+    function=solve.schedule_day,
+    inputs=inputs.DAY_SCHEDULE,
+    example={"problem": example.DAY, "limits": {"seconds": 10, "workers": 2, "seed": 0}},
+    sources=(
+        "Constraint model of this service, solved with OR-Tools CP-SAT; every pass says whether it is proven.",
+        "Checked against Solomon 1987, Oper Res 35:254. It supports the lead, who decides.",
+    ),
+)
+
+
+_CHECK_SCHEDULE = Calculation(
+    name="check-schedule",
+    function=checking.check_schedule,
+    inputs=inputs.CHECK_SCHEDULE,
+    example={
+        "problem": example.DAY,
+        "schedule": [
+            {"visit": "v1", "therapist": "T1", "start": 0},
+            {"visit": "v2", "therapist": "T1", "start": 40},
+        ],
+    },
+    sources=("The rules of the problem format, read from the JSON alone.",),
+)
+
 REGISTRY: dict[str, Calculation] = {
     each.name: each
     for each in (
@@ -225,5 +252,7 @@ REGISTRY: dict[str, Calculation] = {
         _PROPORTION,
         _DUE_WINDOWS,
         _REASSESSMENT_DUE,
+        _DAY_SCHEDULE,
+        _CHECK_SCHEDULE,
     )
 }

@@ -17,6 +17,7 @@ from therapy.calculations import REGISTRY
 from therapy.outcomes import rules as outcomes
 from therapy.reassessment import rules as reassessment
 from therapy.scheduling import windows
+from therapy.scheduling.solving import checking, solve
 
 
 @pytest.fixture
@@ -50,6 +51,8 @@ def test_each_name_leads_to_the_very_function_that_services_call():
     assert REGISTRY["peak-cough-flow"].function is measures.peak_cough_flow
     assert REGISTRY["due-windows"].function is windows.due_windows
     assert REGISTRY["reassessment-due"].function is reassessment.reassessment_due
+    assert REGISTRY["day-schedule"].function is solve.schedule_day
+    assert REGISTRY["check-schedule"].function is checking.check_schedule
 
 
 def test_services_and_selectors_call_the_functions_of_the_registry():
