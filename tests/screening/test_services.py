@@ -455,10 +455,10 @@ def test_looking_for_holds_costs_the_same_queries_for_many_patients(
         services.record_screening(
             by=cast.lead, patient=patient, answers=ALL_NO | {"rib_fracture": "yes"}, at=NOW
         )
-    with django_assert_num_queries(9):
+    with django_assert_num_queries(10):
         assert hold_services.tell_all_holds(at=NOW) == 0
     services.record_screening(
         by=cast.lead, patient=world.thistledown, answers=ALL_NO | {"rib_fracture": "yes"}, at=NOW
     )
-    with django_assert_num_queries(9):
+    with django_assert_num_queries(10):
         assert hold_services.tell_all_holds(at=NOW) == 0
