@@ -151,14 +151,17 @@ def hold(*, by: Person, order: Order, reason: str, decides: str, decide_by: date
 def hold_after_stop(*, by: Person, order: Order, reason: str, at: datetime) -> OrderHold | None:
     """Let an order rest after a treatment was stopped, until the patient was screened again or somebody decided.
 
-    A hold that a person made before goes on under these terms. Where the order was changed while it was given, the
-    one that took its place rests. None where none is in force any more.
+    A hold that a person made before goes on under these terms. Where the order was changed while it was given, or
+    another of its technique was started, that one rests. None where none is in force any more: what is kept then is
+    that the next order of the technique waits too.
     """
     require(by, *CLINICAL)
     _seen_by(by, order.patient)
     order = selectors.by_then(order, at)
     if order.draft or order.ended_at is not None:
-        return None
+        others = selectors.orders_in_force(at).filter(patient=order.patient_id, technique=order.technique)
+        order = others.order_by("started_at", "id").first() or order
+    over = order.draft or order.ended_at is not None
     new = OrderHold(
         order=order,
         reason=reason[:300],
@@ -167,7 +170,13 @@ def hold_after_stop(*, by: Person, order: Order, reason: str, at: datetime) -> O
         decide_by=at + timedelta(minutes=number("decide_by_minutes")),
         wants_screening=True,
         started_at=at,
+        ended_at=at if over else None,
+        ended_reason="the order had ended" if over else "",
     )
+    if over:
+        new.save(force_insert=True)
+        _audit("stop kept for the next order", by, order, reason)
+        return None
     before = selectors.hold_in_force(order)
     if before is None:
         new.save(force_insert=True)

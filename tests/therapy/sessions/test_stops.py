@@ -19,6 +19,7 @@ from tests.therapy.sessions.samples import START, make_order, make_window, paylo
 from tests.therapy.sessions.test_views import FILLED, fields_of, text
 from therapy.orders import services as orders
 from therapy.orders.models import OrderHold
+from therapy.pages.record_checks.guarding import holds_after_a_stop_are_flagged
 from therapy.sessions import services as sessions
 from therapy.sessions import stop_page, stop_rules, stops
 from therapy.sessions.models import AdverseEvent, StopRecheck, TreatmentSession, TreatmentStop
@@ -340,6 +341,35 @@ def test_a_stop_under_an_order_that_was_changed_meanwhile_rests_the_one_in_its_p
     assert (held.order, held.wants_screening) == (new, True)
     said = stop_page.about(TreatmentStop.objects.get(), timezone.now())
     assert said["hold"] == held
+
+
+def test_a_stop_under_an_order_that_has_ended_keeps_the_next_one_waiting(order, cast, some_id, world, clock):
+    clock.shift(MINUTE)
+    orders.stop(by=cast.lead, order=order, reason="another dose")
+    clock.shift(MINUTE)
+    order.refresh_from_db()
+    stops.stop(by=cast.therapist, patient=world.mosswater, order=order, stop_id=some_id, at=timezone.now())
+    assert not OrderHold.objects.filter(ended_at__isnull=True).exists()
+    assert not list(holds_after_a_stop_are_flagged())
+    clock.shift(MINUTE)
+    draft = orders.prescribe(
+        by=cast.lead, patient=world.mosswater, prescription=prescription("oscillating_pep")
+    )
+    with pytest.raises(Refused, match="A treatment was stopped"):
+        orders.activate(by=cast.lead, order=draft)
+
+
+def test_a_stop_under_an_ended_order_rests_another_one_that_was_started(order, cast, some_id, world, clock):
+    clock.shift(MINUTE)
+    orders.stop(by=cast.lead, order=order, reason="another dose")
+    draft = orders.prescribe(
+        by=cast.lead, patient=world.mosswater, prescription=prescription("oscillating_pep")
+    )
+    new = orders.activate(by=cast.lead, order=draft)
+    clock.shift(MINUTE)
+    order.refresh_from_db()
+    stops.stop(by=cast.therapist, patient=world.mosswater, order=order, stop_id=some_id, at=timezone.now())
+    assert OrderHold.objects.get(ended_at__isnull=True).order == new
 
 
 # Recorded another way than from the stop page
