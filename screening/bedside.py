@@ -1,7 +1,7 @@
 """What answers say as they stand, and what of it must be asked again at the bedside: pure, the clock is an argument."""
 
 import datetime as dt
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, replace
 
 from screening import rules
@@ -40,18 +40,22 @@ def stands(
     at: dt.datetime,
     techniques: Iterable[str] | None = None,
     ahead: Mapping[str, TechniqueResult] | None = None,
+    too_old: Collection[str] | None = None,
 ) -> dict[str, Stands]:
     """What the answers say of each technique as they stand, and what must be asked again by ``at`` (invariant 4).
 
     Args:
         ahead: what `screen` says of these answers as they stand, where it has been worked out before.
+        too_old: what `keys_too_old` says of them, where it has been.
     Raises: NotCalculable as `screen` does.
     """
     wanted = tuple(table.techniques) if techniques is None else tuple(techniques)
     if ahead is None:
         ahead = rules.screen(answers, table, techniques=wanted)
+    if too_old is None:
+        too_old = rules.keys_too_old(answers, table, at)
     bears_on = rules.rows_by_answer(table)
-    rows = {row for key in rules.keys_too_old(answers, table, at) for row in bears_on.get(key, ())}
+    rows = {row for key in too_old for row in bears_on.get(key, ())}
     if not rows:
         return {key: Stands(one, ()) for key, one in ahead.items()}
     # The other rows say the same at that time as they do as they stand.

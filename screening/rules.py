@@ -128,13 +128,14 @@ def screen(
         techniques: only these; all when left out.
         at: with a time, an answer older than its shelf life by then counts as unknown (needed to begin);
             without one every answer counts as it stands (ahead of time).
-        rows: only what these rows say, where the rest is known of a call before; all when left out.
+        rows: only what these rows say, where a call before checked the answers and told the rest; all when left out.
 
     Raises:
         NotCalculable: unknown_field, wrong_type, out_of_range, or inconsistent when a row and its number
             disagree.
     """
-    check(answers, table)
+    if rows is None:
+        check(answers, table)
     grid = _grid(table)
     wanted = tuple(table.techniques) if techniques is None else tuple(techniques)
     found: dict[str, tuple[list[Contribution], ...]] = {key: ([], [], []) for key in wanted}

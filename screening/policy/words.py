@@ -16,7 +16,9 @@ def of(rule: Rule, table: Table) -> str:
         number = table.numbers[rule.number]
         of_one = f" for {table.techniques[rule.technique]}" if rule.technique else ""
         value = formats.quantity(rule.value, number.unit)
-        return f"{number.words} {_from(rule, table)} {value} counts as '{table.words(rule.condition)}'{of_one}"
+        return (
+            f"{number.words} {_from(rule, table)} {value} counts as '{table.words(rule.condition)}'{of_one}"
+        )
     return f"Answers {said.LIFE_WORDS[rule.life]}: count for {formats.minutes(rule.minutes)}"
 
 

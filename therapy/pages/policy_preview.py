@@ -88,9 +88,12 @@ def compare(
     changes = {}
     for patient_id, techniques in wanted.items():
         screening = read.in_force(patient_id, at)
-        if screening is None or not _may_change(screening, rows, old, new, at):
+        if screening is None:
             continue
-        found = tuple(_changes(screening, old, new, at, rows=rows, by_age=by_age, of=techniques))
+        aged = tuple(rules.keys_too_old(screening.answers, each, at) for each in (old, new)) if by_age else ()
+        if not (by_age and aged[0] != aged[1]) and not _may_change(screening, rows, old, new):
+            continue
+        found = tuple(_changes(screening, (old, new), at, rows=rows, aged=aged, of=techniques))
         if found:
             purpose = Purpose.BEGIN if by_age else Purpose.DISPLAY
             changes[patient_id] = tuple(
@@ -112,15 +115,9 @@ def _rows_changed(old: Table, new: Table) -> tuple[str, ...]:
     return tuple(row for row in old.conditions if row in cells | moved)
 
 
-def _may_change(
-    screening: GivenScreening, rows: Iterable[str], old: Table, new: Table, at: dt.datetime
-) -> bool:
-    """Whether anything that differs between the two bears on these answers: quickly said for most patients."""
+def _may_change(screening: GivenScreening, rows: Iterable[str], old: Table, new: Table) -> bool:
+    """Whether a cell or threshold that differs bears on these answers: quickly said for most patients."""
     answers = screening.answers
-    if old.shelf_lives != new.shelf_lives and (
-        rules.keys_too_old(answers, old, at) != rules.keys_too_old(answers, new, at)
-    ):
-        return True
     try:
         return any(rules.row_state(row, answers, each)[0] != rules.NO for row in rows for each in (old, new))
     except NotCalculable:
@@ -129,24 +126,27 @@ def _may_change(
 
 def _changes(
     screening: GivenScreening,
-    old: Table,
-    new: Table,
+    tables: tuple[Table, Table],
     at: dt.datetime,
     *,
     rows: Collection[str],
-    by_age: bool,
+    aged: Sequence[Collection[str]],
     of: Iterable[str],
 ) -> Iterable[tuple[Change, tuple[Stands, Stands]]]:
-    """The techniques on which something else counts afterwards, each with what the answers say before and after."""
-    answers = screening.answers
+    """The techniques on which something else counts afterwards, each with what the answers say before and after.
+
+    Args:
+        aged: the keys whose answers are too old by each table, where the two differ in how long an answer counts.
+    """
+    answers, (old, new) = screening.answers, tables
     try:
         was = rules.screen(answers, old)
         will = rules.screen(answers, new) if rows else was
         before, after = (
-            bedside.stands(answers, held, at=at, ahead=said)
-            if by_age
+            bedside.stands(answers, held, at=at, ahead=said, too_old=aged[place])
+            if aged
             else {key: Stands(one, ()) for key, one in said.items()}
-            for held, said in ((old, was), (new, will))
+            for place, (held, said) in enumerate(((old, was), (new, will)))
         )
     except NotCalculable:
         return
