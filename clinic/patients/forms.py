@@ -71,7 +71,11 @@ class DetailsForm(ClinicForm):
         choices=capitalised(choice for choice in Sex.choices if choice[0] != Sex.UNKNOWN),
         required=False,
     )
-    diagnosis_group = forms.ChoiceField(label="Diagnosis group", choices=capitalised(DiagnosisGroup.choices))
+    diagnosis_group = forms.ChoiceField(
+        label="Diagnosis group",
+        # Nobody has a diagnosis because it stands first in the list.
+        choices=[("", "Choose one"), *capitalised(DiagnosisGroup.choices)],
+    )
     diagnosis = forms.CharField(label="Diagnosis in words", max_length=200, required=False)
     language = forms.CharField(label="Interpreter needed for", max_length=40, required=False)
 

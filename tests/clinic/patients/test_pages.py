@@ -92,6 +92,15 @@ def test_a_patient_is_entered_by_hand_and_a_wrong_check_digit_is_asked_about_onc
     assert Patient.objects.get(identity__record_number="204130001").sex == "unknown"
 
 
+def test_no_diagnosis_is_chosen_for_whoever_enters_a_patient(cast: Cast, sign_in: Any) -> None:
+    client = sign_in(cast.lead)
+    select = client.get(reverse("patient-new")).content.decode().split('name="diagnosis_group"')[1]
+    assert select.split("</option>")[0].rstrip().endswith("Choose one")
+    answer = client.post(reverse("patient-new"), {**TAM, "diagnosis_group": ""})
+    assert answer.status_code == 422
+    assert not Patient.objects.filter(identity__record_number="204130001").exists()
+
+
 def test_a_number_in_use_shows_whose_it_is(cast: Cast, world: World, sign_in: Any) -> None:
     answer = sign_in(cast.lead).post(reverse("patient-new"), TAM | {"record_number": "204118553"})
     assert answer.status_code == 422
